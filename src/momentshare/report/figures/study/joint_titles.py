@@ -27,13 +27,15 @@ _LOADED = ("shoulder_horizontal_adduction", "elbow_extension")
 
 
 def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: int = 0) -> str:
-    """State the widest order of two conditions that holds in every value.
+    """State the widest order of two conditions that holds in every value, and its size.
+
+    The size is the mean over people: where treatments give several, the least and the greatest.
 
     Parameters
     ----------
     values : mapping
         Quantity → condition → values of the same people and treatments, in the same order; the
-        first stands for what is drawn first.
+        first treatment decides which order is the widest.
     unit : str
         Empty where the size is not to be stated.
     digits : int
@@ -42,16 +44,17 @@ def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: i
     Returns
     -------
     str
-        Empty where no order holds throughout, or where it would print as nothing.
+        Empty where no order holds throughout, or where its size would print as nothing.
 
     Examples
     --------
     >>> import numpy as np
     >>> wide, narrow = np.array([[20.0, 21.0]]), np.array([[30.0, 33.0]])
     >>> order_title({"peak elbow extension": {"wide": wide, "narrow": narrow}}, "N·m")
-    "Peak elbow extension is larger in 'narrow' than in 'wide', by 10 N·m"
+    "Peak elbow extension is larger in 'narrow' than in 'wide', by 10 to 12 N·m"
     """
-    best, found = 0.5 * 10.0**-digits, ""
+    least = 0.5 * 10.0**-digits
+    best, found = least, ""
     for quantity, own in values.items():
         for one, two in combinations(own, 2):
             if own[one].shape != own[two].shape:
@@ -59,11 +62,12 @@ def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: i
             gaps = own[one] - own[two]
             if not np.isfinite(gaps).all() or (not (gaps > 0.0).all() and not (gaps < 0.0).all()):
                 continue
-            size = abs(float(gaps[:, 0].mean()))
-            if size > best:
+            sizes = np.abs(gaps.mean(axis=0))
+            if sizes[0] > best and sizes.min() > least:
                 high, low = (one, two) if gaps[0, 0] > 0.0 else (two, one)
-                best = size
-                by = f", by {size:.{digits}f} {unit}" if unit else ""
+                best = float(sizes[0])
+                ends = dict.fromkeys(f"{s:.{digits}f}" for s in (sizes.min(), sizes.max()))
+                by = f", by {' to '.join(ends)} {unit}" if unit else ""
                 found = f"{capital(quantity)} is larger in '{high}' than in '{low}'{by}"
     return found
 
