@@ -355,7 +355,8 @@ def test_dots_of_the_order_are_probabilities_and_bars_span_treatments_and_criter
     for title, ax in panels(figure).items():
         (head,) = [h for h in HEADS if spoken(h) == title]
         names = row_names(figure, ax)
-        assert len(names) == len(CONDITIONS) - 1
+        pairs = {frozenset(words.split(" above ")) for words in names}
+        assert pairs == set(map(frozenset, combinations(CONDITIONS, 2)))
         for words, place in names.items():
             one, other = words.split(" above ")
             values = chances(head, one, other)
@@ -376,6 +377,51 @@ def test_dots_of_the_order_are_probabilities_and_bars_span_treatments_and_criter
     ).values():
         assert all(is_full(line) for line in ax.lines if line.get_marker() == "o")
     assert seen == {False}
+
+
+RANGE = "range over treatments of the lateral force and criteria"
+
+
+def test_the_key_of_the_orders_holds_what_is_drawn(summary):
+    order = summary.condition_order
+    kept = order[(order["lateral"] == "free") & (order["criterion"] == "p3")]
+    some = kept.assign(
+        probability=kept["probability"].where(kept["head"] != HEADS[7], 1.0), limit=""
+    )
+    for table, wanted in (
+        (order, {"not firm", RANGE}),
+        (order[order["lateral"] == "free"], {"not firm", "range over criteria"}),
+        (kept.assign(limit="L3"), {"not firm"}),
+        (kept.assign(probability=1.0, limit=""), {"firm"}),
+        (some, {"firm", "not firm"}),
+        (order.assign(probability=1.0, limit=""), {"firm"}),
+    ):
+        figure = report.condition_order_figure(replace(summary, condition_order=table))
+        assert set(legend(figure)) == wanted
+
+
+def test_orders_that_are_not_drawn_are_said(summary, monkeypatch):
+    def said():
+        return plain(head_of_figure(report.condition_order_figure(summary)))
+
+    assert "condition_order.csv" not in said()
+    monkeypatch.setattr(report, "_EACH", 2)
+    assert "Not every two conditions are drawn against each other; all orders are in" in said()
+    monkeypatch.setattr(report, "_MOST", 4)
+    assert f"4 of {len(WORKS)} heads that work are drawn, first those with a firm order" in said()
+
+
+def test_heads_with_a_firm_order_are_drawn_though_others_work_harder(summary, monkeypatch):
+    monkeypatch.setattr(report, "_MOST", 3)
+    hardest = sorted(WORKS, key=WORKS.get)
+    least = HEADS[hardest[0]]
+    order = summary.condition_order
+    sure = order.assign(probability=order["probability"].where(order["head"] != least, 1.0))
+    for table, drawn in ((order, False), (sure.assign(limit=""), True)):
+        figure = report.condition_order_figure(replace(summary, condition_order=table))
+        assert (spoken(least) in panels(figure)) == drawn
+        assert spoken(HEADS[hardest[-1]]) in panels(figure)
+        assert len(panels(figure)) == 3
 
 
 def test_titles_of_drawn_orders_state_the_verdicts(summary):

@@ -7,6 +7,7 @@ without, each condition has a colour, a dash and a marker of its own.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from momentshare.report.figures import style
@@ -93,11 +94,14 @@ class Looks:
         """Entries of the legend of dots with bars, whose line is never dashed."""
         return [(name, look | {"linestyle": "-"}) for name, look in self.handles(shown)]
 
-    def comparisons(self, shown: Sequence[str], joint: str = "\N{MINUS SIGN}") -> list[Comparison]:
+    def comparisons(
+        self, shown: Sequence[str], joint: str = "\N{MINUS SIGN}", *, most: int = 0
+    ) -> list[Comparison]:
         """Conditions to compare: levels with the first level, others with the first condition.
 
         Levels of a factor are compared at each setting of the other factors. ``joint`` stands
-        between the two.
+        between the two. Up to ``most`` conditions that no factor arranges are compared each with
+        each.
         """
         steps = [
             step
@@ -114,6 +118,11 @@ class Looks:
             )
             for step in steps
         ]
+        if not steps and len(shown) <= most:
+            return [
+                Comparison(c, other, f"{self._label(c)} {joint} {self._label(other)}")
+                for other, c in combinations(shown, 2)
+            ]
         first = self._label(shown[0])
         beside = [c for c in shown[1:] if not steps or not self.factors.of.get(c)]
         return found + [

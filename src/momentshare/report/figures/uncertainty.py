@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,7 @@ from momentshare.report.text.draw_verdicts import (
 )
 from momentshare.report.text.opening import sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
+from momentshare.report.text.verdicts import FIRM_ORDER
 from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.summary import QUANTILES
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from momentshare.report.figures.looks import Comparison
     from momentshare.uncertainty import Summary
 
 __all__ = [
@@ -48,6 +51,9 @@ _MEDIAN: dict[str, Any] = {
 
 _MOST = 9
 """Heads in an ordering figure."""
+
+_EACH = 4
+"""Conditions up to which the figure of orders compares each with each."""
 
 
 def _drawn_words(found: Summary) -> str:
@@ -109,25 +115,36 @@ def intervals_figure(found: Summary) -> Figure:
     return figure
 
 
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """An order as drawn: its row, probabilities [%], and how it is marked."""
+
+    place: int
+    main: float
+    low: float
+    high: float
+    firm: bool
+    limited: bool
+
+
 def condition_order_figure(found: Summary) -> Figure:
     """How sure the order of two conditions is within each head: dots, full where it is firm.
 
     A bar goes from the least to the greatest probability over treatments and criteria.
     """
-    _, names, heads = shown_activation(found)
-    criterion, mode = main_treatment(found)
-    heads = heads[:_MOST]
+    _, names, every = shown_activation(found)
     pairs = judged_pairs(found)
-    rows = Looks(names, found.plan.study.factors).comparisons(names, "above")
+    firm = pairs[pairs["verdict"] == FIRM_ORDER]
+    leading = set(sorted(every, key=lambda head: head not in set(firm["head"]))[:_MOST])
+    heads = [head for head in every if head in leading]
+    rows = Looks(names, found.plan.study.factors).comparisons(names, "above", most=_EACH)
     words = [style.fit(row.words, 2.3, 7.5) for row in rows]
     lines = max(sum(text.count("\n") + 1 for text in words), 1)
     table = found.condition_order
     keys = {head: _keys(table[table["head"] == head]) for head in heads}
-    ends: Handles = [
-        ("firm", style.FIRM), ("not firm", style.OPEN),
-        ("range over treatments of the lateral force and criteria", style.RANGE),
-    ]  # fmt: skip
+    orders = {head: _orders(found, head, rows, firm) for head in heads}
     note = footnote(found.model.limits, keys.values())
+    left_out = _left_out(len(names), len(rows), len(heads), len(every))
     neutral = "How sure the order of two conditions is, within each head"
     columns = min(4, len(heads))
     figure, axes = panel_grid(
@@ -138,36 +155,83 @@ def condition_order_figure(found: Summary) -> Figure:
             title=firm_count_title(pairs) or neutral,
             note="Probability that the condition named first activates the head more; "
             f"{_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and {100 * SURE:.0f} %."
-            f"{note}{' Such rows are hatched.' if note else ''}",
+            f"{left_out}{note}{' Such rows are hatched.' if note else ''}",
             panels=[marked(style.head_label(head), keys[head]) for head in heads],
-            legend=ends,
+            legend=_order_key(found, [order for mine in orders.values() for order in mine]),
         ),
         Room(
             left=max((style.text_width(t, 7.5) for t in words), default=0.5) + 0.35,
             gap=(0.26, 0.14),
         ),
     )
-    firm = {
-        (row.head, frozenset((row.condition, row.other)))
-        for row in pairs[pairs["verdict"] == "firm"].itertuples()
-    }
     for index, (ax, head) in enumerate(zip(axes, heads, strict=True)):
-        mine = table[table["head"] == head]
-        for place, row in enumerate(rows):
-            chances = _chances(mine, row.condition, row.other)
-            if chances.empty:
-                continue
-            if _keys(chances):
-                hatch(ax, -5.0, place - 0.5, 110.0, 1.0)
-            values = 100.0 * chances["chance"].to_numpy(dtype=float)
-            shown = chances[(chances["criterion"] == criterion) & (chances["lateral"] == mode)]
-            main = 100.0 * float((shown if len(shown) else chances)["chance"].iloc[0])
-            ax.plot([values.min(), values.max()], [place, place], zorder=2, **style.RANGE)
-            sure = (head, frozenset((row.condition, row.other))) in firm
-            look = style.FIRM if sure else style.OPEN
-            ax.plot([main], [place], zorder=3, clip_on=False, **look)
+        for order in orders[head]:
+            at = order.place
+            if order.limited:
+                hatch(ax, -5.0, at - 0.5, 110.0, 1.0)
+            ax.plot([order.low, order.high], [at, at], zorder=2, **style.RANGE)
+            look = style.FIRM if order.firm else style.OPEN
+            ax.plot([order.main], [at], zorder=3, clip_on=False, **look)
         _chance_axis(ax, words, first=index % columns == 0, last=index + columns >= len(axes))
     return figure
+
+
+def _orders(
+    found: Summary, head: str, rows: Sequence[Comparison], firm: pd.DataFrame
+) -> list[_Order]:
+    """Orders of a head that were drawn, row by row."""
+    criterion, mode = main_treatment(found)
+    table = found.condition_order
+    mine = table[table["head"] == head]
+    sure = {
+        frozenset((row.condition, row.other))
+        for row in firm[firm["head"] == head].itertuples(index=False)
+    }
+    orders = []
+    for place, row in enumerate(rows):
+        chances = _chances(mine, row.condition, row.other)
+        if chances.empty:
+            continue
+        values = 100.0 * chances["chance"].to_numpy(dtype=float)
+        shown = chances[(chances["criterion"] == criterion) & (chances["lateral"] == mode)]
+        main = 100.0 * float((shown if len(shown) else chances)["chance"].iloc[0])
+        orders.append(
+            _Order(
+                place,
+                main,
+                float(values.min()),
+                float(values.max()),
+                frozenset((row.condition, row.other)) in sure,
+                bool(_keys(chances)),
+            )
+        )
+    return orders
+
+
+def _left_out(conditions: int, rows: int, heads: int, working: int) -> str:
+    """State which orders are not drawn."""
+    parts = []
+    if rows < conditions * (conditions - 1) // 2:
+        parts.append("not every two conditions are drawn against each other")
+    if heads < working:
+        parts.append(
+            f"{heads} of {working} heads that work are drawn, first those with a firm order, "
+            "then the most active"
+        )
+    return f" {sentence([*parts, 'all orders are in condition_order.csv'])}" if parts else ""
+
+
+def _order_key(found: Summary, orders: Sequence[_Order]) -> Handles:
+    """Entries of the legend that the figure uses."""
+    table = found.condition_order
+    over = {"lateral": "treatments of the lateral force", "criterion": "criteria"}
+    varied = " and ".join(words for name, words in over.items() if len(set(table[name])) > 1)
+    used: Handles = [("firm", style.FIRM)] if any(o.firm for o in orders) else []
+    if not all(o.firm for o in orders):
+        used.append(("not firm", style.OPEN))
+    if varied and any(o.low < o.high for o in orders):
+        used.append((f"range over {varied}", style.RANGE))
+    return used
 
 
 def _chances(table: pd.DataFrame, condition: str, other: str) -> pd.DataFrame:
@@ -206,7 +270,7 @@ def head_order_figure(found: Summary) -> Figure:
             note="Heads in the order of their medians: probability that each works harder than "
             f"the next; {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
             f"{100 * SURE:.0f} %.",
-            legend=[(f"{100 * SURE:.0f} % of draws or more", style.FIRM), ("fewer", style.OPEN)],
+            legend=[(f"at least {100 * SURE:.0f} % of draws", style.FIRM), ("fewer", style.OPEN)],
         ),
         Room(left=max((style.text_width(text, 7.5) for text in words), default=0.5) + 0.35),
     )
