@@ -162,6 +162,10 @@ def test_demo_does_not_overwrite_a_study_of_the_user(tmp_path):
 def test_units_and_settings_in_brackets_are_shown(folder):
     text = (folder / "out.txt").read_text("utf-8")
     assert "[kg]" in text
+    files = [path for path in (folder / "results").rglob("*") if path.is_file()]
+    last = text.splitlines()[-1].split(" files to ")
+    assert last[1] == "results. Open results/report.html"
+    assert int(last[0].removeprefix("Wrote ")) in {len(files) - 1, len(files)}
     assert "[N·m]" in text
 
 

@@ -396,6 +396,6 @@ def test_draws_agree_with_the_head_that_is_named(tmp_path):
     ).stdout.splitlines()
     assert said == [
         "a/often: more active when narrow; nothing against it",
-        "a/seldom: no order; only 40% of draws agree",
+        "a/seldom: no order; only 40 % of draws agree",
         "1 order remains: a/often.",
     ]

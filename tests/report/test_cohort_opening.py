@@ -29,7 +29,7 @@ def opening():
     return cohort_opening(found.result, found.summary, [])
 
 
-LEAD = "the largest (in points × volume): "
+LEAD = "the largest, weighted by muscle volume: "
 
 
 def foremost(rows):

@@ -91,6 +91,8 @@ def test_a_statement_counts_and_names_what_the_table_holds():
     assert said.startswith("From near to far with tuck held, the order is firm in 2 of 7 working")
     assert "more activation in the a (+15)" in said
     assert "less activation in the b (\N{MINUS SIGN}20)" in said
+    assert said.count("in points") == 1
+    assert "(\N{MINUS SIGN}20), in points. Of the others" in said
     counts = {
         word: int(count) for count, word in re.findall(r"(\d) (turn|lies beyond|is level)", said)
     }

@@ -308,7 +308,7 @@ def test_each_joint_adds_or_takes_what_its_rows_add_up_to(run):
                 effect += " its activation"
             said = re.search(rf"The {joint} {re.escape(effect)}: (.*?\))\.", text)
             assert said, text
-            reasons = said[1].split("; its moment arm")
+            reasons = said[1].split("; through a moment ")
             assert len(reasons) == len(rows)
             for reason, (row, line) in zip(reasons, rows.iterrows(), strict=True):
                 assert_reason(reason, str(row), line)
@@ -329,9 +329,9 @@ def drive_paragraph(run: Run, head: str) -> str:
 
 def assert_reason(reason: str, row: str, line: pd.Series) -> None:
     arm, price = line["moment_arm_m"], line["multiplier_per_nm"]
-    assert f"arm of {1000 * abs(arm):.1f} mm pulls towards {TOWARDS[row, int(np.sign(arm))]}, " in (
-        reason if reason.startswith("its") else "its moment arm" + reason
-    )
+    towards = TOWARDS[row, int(np.sign(arm))]
+    pull = f"arm of {1000 * abs(arm):.1f} mm the head pulls towards {towards}, "
+    assert reason.removeprefix("through a moment ").startswith(pull)
     if arm * price > 0:
         assert "where more of that moment saves effort" in reason
     else:
@@ -539,7 +539,7 @@ def assert_coupling(run: Run, me: str, you: str) -> None:
 def told_runs(text: str, words: tuple[str, str, str]) -> list[tuple[int, int, int]]:
     """Read runs back from words: sign, first and last height [%]."""
     sign = dict(zip(words, (1, -1, 0), strict=True))
-    pattern = rf"({'|'.join(words)}) (?:at (\d+) %|from (\d+) to (\d+) %)"
+    pattern = rf"({'|'.join(words)}) (?:at (\d+) %|at heights of (\d+) to (\d+) %)"
     return [
         (sign[word], int(at or first), int(at or last))
         for word, at, first, last in re.findall(pattern, text)
@@ -670,7 +670,9 @@ def test_the_side_that_an_arm_pulls_to_is_named_by_its_sign(row, words):
             row_names=("elbow_x", row),
             moment_arms=np.array([[0.022, 0.022, 0.0], [arm, 0.0, 0.035]]),
         )
-        assert f"arm of 20.0 mm pulls towards {word}, " in drive_text(toy_head(problem, "arm/both"))
+        assert f"arm of 20.0 mm the head pulls towards {word}, " in drive_text(
+            toy_head(problem, "arm/both")
+        )
 
 
 @pytest.mark.parametrize(("arm", "verb"), [(-0.010, "lowers"), (0.010, "raises")])
@@ -795,7 +797,7 @@ def test_a_part_too_small_to_print_is_called_next_to_nothing():
     found = toy_head(toy(1e-6), "arm/both")
     value = found.split.by_joint()["shoulder"]
     assert 0.0 < abs(value) < SMALL
-    assert "The shoulder gives next to nothing: its moment arm" in drive_text(found)
+    assert "The shoulder gives next to nothing: through a moment arm" in drive_text(found)
 
 
 def test_heads_and_signs_are_told_from_tables_made_by_hand():
@@ -811,11 +813,14 @@ def test_heads_and_signs_are_told_from_tables_made_by_hand():
     )
     other = part.assign(activation=0.3)
     text = along_text("a/b", {"zero": part}, "c/d", {"zero": other})
-    assert "the shoulder takes from 0 to 25 %, gives nothing at 50 %, adds from 75 to 100 %" in text
-    assert "the elbow adds from 0 to 100 %" in text
     assert (
-        "the b a against the d c: lower from 0 to 25 %, level at 50 %, higher from 75 to 100 %"
-        in text
+        "the shoulder takes at heights of 0 to 25 %, gives nothing at 50 %, "
+        "adds at heights of 75 to 100 %"
+    ) in text
+    assert "the elbow adds at heights of 0 to 100 %" in text
+    assert (
+        "the b a against the d c: lower at heights of 0 to 25 %, level at 50 %, "
+        "higher at heights of 75 to 100 %" in text
     )
     turned = part.assign(part_elbow=-0.3)
     said = sign_text("a/b", {"zero": part, "free": turned}, 1)

@@ -15,7 +15,7 @@ from tests.drawn import panels, plain
 from momentshare.maximal import MAXIMAL, MaximalReport
 from momentshare.report.figures import style
 from momentshare.report.figures.maximal import lift_figure, loads_figure, sentences
-from momentshare.report.text import posture_band
+from momentshare.report.text import posture_band, uncertainty_opening
 from momentshare.report.text.cohort_peers import peer_texts
 from momentshare.report.text.cohort_places import places_text
 from momentshare.report.text.cohort_selection import selection_texts
@@ -36,11 +36,44 @@ def test_who_stands_out_is_told_with_the_value_of_the_person_and_that_of_the_oth
     summary = SimpleNamespace(tables={"peers": pd.DataFrame([row, signed, quiet])})
     plainly, late = peer_texts(summary)
     assert plainly == (
-        "Ama stands out in hinge: 12.5 deg, the others 4.25, 6 of their spreads away."
+        "Ama stands out in hinge: 12.5 deg, the others 4.25 deg, 6 times their spread away."
     )
     assert late.startswith(
-        "Bo stands out in EMG behind prediction: -310 ms, the others +25, 9 of their spreads away; "
-        "it may be a separate clock"
+        "Bo stands out in EMG behind prediction: -310 ms, the others +25 ms, 9 times their "
+        "spread away; it may be a separate clock"
+    )
+
+
+@pytest.mark.parametrize(
+    ("modes", "wanted"),
+    [
+        (["zero"], "Inputs were not ranked."),
+        (
+            ["zero", "free"],
+            "No order is sure under one treatment and open under another; inputs were not ranked.",
+        ),
+    ],
+)
+def test_orders_between_treatments_are_spoken_of_only_where_there_are_several(modes, wanted):
+    orders = pd.DataFrame({"lateral": modes, "criterion": "p2"})
+    found = SimpleNamespace(condition_order=orders, sensitivity=None)
+    pairs = pd.DataFrame({"head": ["a/b"], "verdict": ["firm"]})
+    assert uncertainty_opening._turns(found, pairs) == wanted
+
+
+def test_a_band_that_reverses_only_what_the_limb_does_not_support_counts_none(monkeypatch):
+    table = pd.DataFrame(
+        {"verdict": ["beyond the limb", "firm"], "turns_with": ["posture rule", ""]}
+    )
+    order = pd.DataFrame({"turns_with_posture": [True, False]})
+    monkeypatch.setattr(posture_band, "verdict_table", lambda _: table)
+    monkeypatch.setattr(posture_band.reading, "ordering_table", lambda _: order)
+    said = posture_band._turns(None)
+    assert "reverses 1 of 2 orders of two conditions within a head, none of them among" in said
+    both = table.assign(turns_with="posture rule", verdict=["beyond the limb", "turns"])
+    monkeypatch.setattr(posture_band, "verdict_table", lambda _: both)
+    assert "reverses 2 of 2 orders of two conditions within a head, 1 of them among" in (
+        posture_band._turns(None)
     )
 
 

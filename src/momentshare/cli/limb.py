@@ -92,7 +92,7 @@ def limb(
         if run is not None:
             files = _write(run, result, criteria, record)
             if not as_json:
-                echo(f"Wrote {len(files)} files to {out}")
+                echo(f"Wrote {len(files)} files to {out}. Open {run.path / 'report.html'}")
 
 
 def _write(

@@ -191,7 +191,7 @@ def _compare(
         print_effects(screen, tables)
     print_study(screen, result)
     if not quiet:
-        echo(f"Wrote {len(files)} files to {out}")
+        echo(f"Wrote {len(files)} files to {out}. Open {out / 'report.html'}")
 
 
 def _run(planned: PlannedStudy, screen: Console, *, band: bool, shelf: Shelf | None) -> StudyResult:

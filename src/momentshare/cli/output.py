@@ -93,4 +93,5 @@ class Output:
             if answer is not None:
                 writer.text("report.html", render(answer_page(answer, what.tables, pictures)))
         if not self.as_json:
-            echo(f"Wrote {len(writer.names)} files to {self.run.path}")
+            page = "" if answer is None else f". Open {self.run.path / 'report.html'}"
+            echo(f"Wrote {len(writer.names)} files to {self.run.path}{page}")

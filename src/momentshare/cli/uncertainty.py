@@ -149,7 +149,7 @@ def uncertainty(
         )
     _print(screen, found)
     if not quiet:
-        echo(f"Wrote {len(names)} files to {out}")
+        echo(f"Wrote {len(names)} files to {out}. Open {out / 'report.html'}")
 
 
 def _run(

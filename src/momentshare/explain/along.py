@@ -47,7 +47,7 @@ def _runs_text(
         if first == last:
             parts.append(f"{word} at {percent(first)}")
         else:
-            parts.append(f"{word} from {100.0 * first:.0f} to {percent(last)}")
+            parts.append(f"{word} at heights of {100.0 * first:.0f} to {percent(last)}")
     return ", ".join(parts) if parts else "no frame can be reached"
 
 

@@ -114,8 +114,8 @@ def _row_reason(row: str, arm: float, price: float, part: float) -> str:
     else:
         effect = "where more of that moment costs effort, because others must undo it"
     return (
-        f"its moment arm of {1000.0 * abs(arm):.1f} mm pulls towards {towards}, {effect} "
-        f"(multiplier {price:+.4f} per N·m; {signed(part)})"
+        f"through a moment arm of {1000.0 * abs(arm):.1f} mm the head pulls towards {towards}, "
+        f"{effect} (multiplier {price:+.4f} per N·m; {signed(part)})"
     )
 
 

@@ -138,7 +138,11 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         alike = f"No treatment of the lateral force moves a difference by as much as {_PRINTED}"
         notes = [] if wide else [alike]
         notes += study.model.limits.notes(mine["limit"])
-        cut = f"; the {_SHOWN} widest of {len(mine)}" if len(mine) > _SHOWN else ""
+        cut = (
+            f"; the {_SHOWN} of {len(mine)} with the largest difference, largest first"
+            if len(mine) > _SHOWN
+            else ""
+        )
         blocks.append(
             Table(
                 frame=shown[columns],

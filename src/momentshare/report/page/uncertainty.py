@@ -96,7 +96,11 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         if mine.empty:
             continue
         mine = mine.sort_values("difference", ascending=False, kind="stable")
-        cut = f"; the {_MOST} widest of {len(mine)}" if len(mine) > _MOST else ""
+        cut = (
+            f"; the {_MOST} of {len(mine)} with the largest difference, largest first"
+            if len(mine) > _MOST
+            else ""
+        )
         columns = [name for name in mine.columns if name not in {"verdict", "limit"}]
         columns += ["limit"] if mine["limit"].any() else []
         blocks.append(

@@ -66,8 +66,8 @@ def standing_texts(peers: pd.DataFrame) -> list[str]:
         hint = f"; it may be {_SIGNED[str(row['check'])]}" if signed else ""
         texts.append(
             f"{row['person']} stands out in {row['check']}: {row['value']:{shape}} "
-            f"{row['unit']}, the others {row['others_median']:{shape}}, "
-            f"{abs(row['spreads_away']):.0f} of their spreads away{hint}."
+            f"{row['unit']}, the others {row['others_median']:{shape}} {row['unit']}, "
+            f"{abs(row['spreads_away']):.0f} times their spread away{hint}."
         )
     return texts
 

@@ -160,7 +160,7 @@ def _counts(mine: pd.DataFrame, turning: str) -> str:
         for word, sign in (("more", 1.0), ("less", -1.0))
         if (part := _named(firm[sign * firm["difference"] > 0.0], word))
     ]
-    text += f": {'; '.join(ways)}" if ways else ""
+    text += f": {'; '.join(ways)}, in points" if ways else ""
     rest = [
         f"{len(by[name])} {_agreeing(len(by[name]), words)}"
         for name, words in (
@@ -191,4 +191,4 @@ def _named(part: pd.DataFrame, word: str) -> str:
     more = len(widest) - len(named)
     tail = f" and {counted(more, 'other head')}" if more else ""
     text = "; ".join(named)
-    return f"{word} activation in {text}{tail}, in points"
+    return f"{word} activation in {text}{tail}"

@@ -76,8 +76,9 @@ def _turns(study: StudyResult) -> str:
         return ""
     turned = table[table["turns_with"].str.contains(POSTURE)]
     within = int((turned["verdict"] != LIMITED).sum())
+    among = f"{within:,}" if within else "none"
     return (
         f" Moved equally in both conditions, it reverses {len(turned):,} of "
-        f"{counted(len(table), 'order')} of two conditions within a head, {within:,} of them among "
+        f"{counted(len(table), 'order')} of two conditions within a head, {among} of them among "
         "those that the limb supports."
     )

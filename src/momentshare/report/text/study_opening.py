@@ -52,7 +52,7 @@ WORKING = 0.05
 LEVEL = 0.01
 """Difference of lift-mean activation below which two conditions are level; assumed."""
 
-MOST_MUSCLE = "the largest (in points \N{MULTIPLICATION SIGN} volume)"
+MOST_MUSCLE = "the largest, weighted by muscle volume"
 """How a text says why an order is the one that it names."""
 
 
@@ -62,7 +62,7 @@ def lead_word(count: int) -> str:
     Examples
     --------
     >>> lead_word(1), lead_word(2)[:22]
-    ('', 'the largest (in points')
+    ('', 'the largest, weighted ')
     """
     return f"{MOST_MUSCLE}: " if count > 1 else ""
 

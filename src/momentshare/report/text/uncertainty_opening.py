@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from momentshare.explain.phrases import capital
 from momentshare.report.text.draw_verdicts import judged_pairs, shown_activation
 from momentshare.report.text.opening import (
     Opening,
@@ -142,20 +143,25 @@ def _busiest(found: Summary) -> str:
 
 def _turns(found: Summary, pairs: pd.DataFrame) -> str:
     turning = _mine(pairs, TURNING)
+    several = any(len(set(found.condition_order[name])) > 1 for name in ("lateral", "criterion"))
     text = (
         f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under one "
-        "treatment of the lateral force or criterion and not under another"
+        "treatment of the lateral force or criterion and not under another; "
         if len(turning)
-        else "No order is sure under one treatment and open under another"
+        else "No order is sure under one treatment and open under another; "
+        if several
+        else ""
     )
     if found.sensitivity is None:
-        return f"{text}; inputs were not ranked."
+        return capital(f"{text}inputs were not ranked.")
     ranked = found.sensitivity.overall.head(_NAMED)
     named = [
         f"{FAMILIES[str(row.family)]} ({100 * float(str(row.relative_mu_star)):.0f} %)"
         for row in ranked.itertuples(index=False)
     ]
-    return f"{text}; what moves activation most is {joined(named)}, of the greatest effect each."
+    return capital(
+        f"{text}what moves activation most is {joined(named)}, of the greatest effect each."
+    )
 
 
 def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:

@@ -37,7 +37,7 @@ def triceps():
     long, lateral = "triceps_brachii/long", "triceps_brachii/lateral"
     now = table.loc[long, "as_it_is"]["activation"]
     twin = table.loc[long, "no_arm_shoulder", long]["activation"]
-    print(f"The long head works at {now[long]:.2f}, the lateral head at {now[lateral]:.2f}.")
+    print(f"The long head works at {now[long]:.3f}, the lateral head at {now[lateral]:.3f}.")
     line = drive[drive["head"] == long].set_index("row").loc["elbow_extension"]
     print(
         f"Long head, line of the elbow: {line['multiplier_per_nm']:.4f} × "
@@ -46,8 +46,8 @@ def triceps():
     )
     part = drive[(drive["head"] == long) & (drive["joint"] == "shoulder")]["part"].sum()
     print(
-        f"The shoulder {f'adds {part:.2f} to' if part > 0 else f'takes {-part:.2f} from'} its "
-        f"activation. Without a moment arm there the long head would work at {twin:.2f}: its "
+        f"The shoulder {f'adds {part:.3f} to' if part > 0 else f'takes {-part:.3f} from'} its "
+        f"activation. Without a moment arm there the long head would work at {twin:.3f}: its "
         f"activation {word(now[long], twin)}."
     )
 
@@ -67,7 +67,7 @@ def sure():
             continue
         doubts = []
         if share < SURE:
-            doubts.append(f"only {share:.0%} of draws agree")
+            doubts.append(f"only {100 * share:.0f} % of draws agree")
         if turned.get((head, higher, lower), turned.get((head, lower, higher), False)):
             doubts.append("reversed within the posture band")
         if isinstance(row["limit"], str):
