@@ -46,6 +46,9 @@ __all__ = [
 _SHOWN = 30
 """Number of faults that a message spells out; all are in ``faults``."""
 
+_AS_ALIKE = 0.2
+"""Likeness [1] by which a suggested name may be behind the closest one; assumed."""
+
 _LONGEST = 2000
 """Number of characters shown of a message and of each fault."""
 
@@ -196,5 +199,8 @@ def nearest_name(name: str, known: Iterable[str]) -> str:
         return "there is none"
     close = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
     if close:
+        alike = [difflib.SequenceMatcher(None, c, name).ratio() for c in close]
+        # Beside a name that is hardly misspelt, one that is half alike is no guess.
+        close = [c for c, a in zip(close, alike, strict=True) if a >= alike[0] - _AS_ALIKE]
         return "did you mean " + " or ".join(repr(c) for c in close) + "?"
     return "known: " + ", ".join(names)

@@ -8,6 +8,7 @@ from tests import fuzz
 from momentshare.cohort.load import parse_cohort
 from momentshare.errors import StudyError
 from momentshare.study import load_study, parse_study
+from momentshare.study.run import study_model
 
 STUDY = """\
 title = "Two presses"
@@ -93,9 +94,24 @@ def test_unknown_field_is_named_and_the_nearest_known_offered():
     text = str(error)
     assert text.startswith("study.toml:")
     assert "person[1] 'Edda' → stature_mm: unknown field" in text
-    assert "did you mean" in text
-    assert "'stature_cm'" in text
-    assert any("stature_cm: is missing; add it" in f for f in error.faults)
+    assert text.endswith("unknown field; did you mean 'stature_cm'?")  # and no second guess
+    assert len(error.faults) == 1  # the missing field is the misspelt one
+
+
+def test_a_field_that_is_missing_is_told_beside_an_unknown_one_that_is_not_like_it():
+    first, second = refusal(altered("stature_cm = 168", "shoe_size = 38")).faults
+    assert {first, second} == {
+        "person[1] 'Edda' → stature_cm: is missing; add it",
+        next(f for f in (first, second) if "→ shoe_size: unknown field; " in f),
+    }
+
+
+@pytest.mark.parametrize("change", [("stature_cm = 168", "f" * 400 + " = 1"), ("Edda", "E" * 400)])
+def test_a_long_name_is_shortened_in_its_fault(change):
+    for fault in refusal(altered(*change)).faults:
+        place = fault.split(": ")[0]
+        assert len(place) < 130
+        assert " … " in place or place == "person[1] 'Edda' → stature_cm"
 
 
 @pytest.mark.parametrize(
@@ -182,8 +198,30 @@ def test_study_without_people_or_conditions_is_refused(table):
 
 def test_broken_toml_is_refused_with_its_line():
     text = str(refusal(altered('name = "Edda"', 'name = "Edda')))
+    assert text.endswith("; is a quotation mark left open there?")
     assert text.startswith("study.toml: not readable as TOML")
     assert "line 5" in text
+
+
+@pytest.mark.parametrize(
+    ("change", "remedy"),
+    [
+        (('"Edda"', '"""Edda'), "is a quotation mark left open there?"),
+        (('"female"', "female"), 'write text in quotes there, as in name = "wide", and a number'),
+        (("[settings]", "[settings"), "correct that line ('momentshare help study' shows"),
+    ],
+)
+def test_a_line_that_is_no_toml_is_told_with_a_remedy(change, remedy):
+    assert f"); {remedy}" in str(refusal(altered(*change))).replace("end of document); ", "); ")
+
+
+def test_a_model_that_there_is_not_is_told_with_the_study_and_the_field(tmp_path):
+    with pytest.raises(StudyError) as caught:
+        study_model(str(tmp_path), "study.toml")
+    assert str(caught.value).startswith("study.toml: the study cannot be used:")
+    (fault,) = caught.value.faults
+    assert fault.startswith(f"model: unknown model folder '{tmp_path}'; it holds no limb.toml")
+    assert study_model("reference_limb", "study.toml").heads
 
 
 def test_missing_file_is_refused_and_the_files_beside_it_are_named(tmp_path):
@@ -299,7 +337,7 @@ def test_a_count_is_a_whole_number(value):
     ("value", "told"),
     [
         ("0", "must be greater than 0; got 0"),
-        ("true", "must be a number without quotes; got true"),
+        ("true", "must be a number; got true"),
         ("2020-01-31", "must be a number; got 2020-01-31"),
         ("{ a = 1 }", "must be a number; got a table"),
         ("[]", "must have at least 1 item; got []"),
@@ -311,6 +349,23 @@ def test_a_value_that_may_be_a_number_or_a_list_has_one_fault_as_the_file_writes
     (fault,) = caught.faults
     assert fault.startswith("condition[1] 'bar' → spacing_biacromial")
     assert fault.endswith(f": {told}")
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ("0.5", "hand spacing must lie in 15 to 150 cm; got 0.5; is the value in centimetres?"),
+        ("5", "hand spacing must lie in 15 to 150 cm; got 5"),
+    ],
+)
+def test_a_hand_spacing_in_metres_is_asked_for_its_unit(value, told):
+    (fault,) = refusal(altered("spacing_cm = 50", f"spacing_cm = {value}")).faults
+    assert fault.endswith(told)
+
+
+def test_text_in_place_of_a_list_is_told_as_the_list_is_written():
+    (fault,) = refusal(altered("frames = 7", 'lateral = "measured"')).faults
+    assert fault == """settings → lateral: must be a list; got 'measured'; write ["measured"]"""
 
 
 @pytest.mark.parametrize("kind", ["person", "condition"])

@@ -78,8 +78,8 @@ def explain(
     from momentshare.cohort.load import load_any
     from momentshare.errors import InputError, UnknownNameError
     from momentshare.explain import frame_at, weakest_frame
-    from momentshare.model import load_model
     from momentshare.report.writing.study import study_identity
+    from momentshare.study.run import study_model
 
     source = load_any(study)
     who, task = chosen_names(source, person, condition)
@@ -90,7 +90,8 @@ def explain(
         raise InputError("--worked: is not used where two conditions are compared; leave it out")
     if head is not None and head == against:
         raise InputError(f"--against: {against!r} is the head itself; name another")
-    if head is not None and head not in (known := load_model(source.file.model).head_names):
+    known = study_model(source.file.model, source.source).head_names
+    if head is not None and head not in known:
         raise UnknownNameError("head", head, known, "--head")
     if height is not None and not 0.0 <= height <= 1.0:
         raise InputError(

@@ -89,8 +89,8 @@ def uncertainty(
     from momentshare.errors import InputError, PostureError
     from momentshare.files import run_folder
     from momentshare.files.place import check_place
-    from momentshare.model import load_model
     from momentshare.report.writing.uncertainty import write_summary
+    from momentshare.study.run import study_model
     from momentshare.uncertainty import UncertaintyPlan
     from momentshare.uncertainty.run import COMMAND, folder_options
     from momentshare.uncertainty.spreads import Spreads
@@ -134,7 +134,8 @@ def uncertainty(
         for line in lifts.skipped:
             screen.print(f"skipped {line}", markup=False)
         plan = replace(plan, measured=lifts.setup, inputs=lifts.inputs)
-    with run_folder(out, COMMAND, **folder_options(plan, load_model(plan.study.file.model))) as run:
+    model = study_model(plan.study.file.model, plan.study.source)
+    with run_folder(out, COMMAND, **folder_options(plan, model)) as run:
         try:
             found = _run(plan, run, workers, scheduler, console(stderr=True, quiet=quiet))
         except KeyboardInterrupt:

@@ -58,9 +58,9 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
     from momentshare.cohort.upper_arms import with_upper_arms
-    from momentshare.model import load_model
+    from momentshare.study.run import study_model
 
-    model = load_model(study.file.model)
+    model = study_model(study.file.model, study.source)
     check_cohort(study, model)
     study = with_upper_arms(study, workers=1)
     limbs, coded, copies = {}, study.pseudonyms, Copies()

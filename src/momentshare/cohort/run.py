@@ -202,11 +202,11 @@ def run_cohort(
     >>> len(result.solved) > 0
     True
     """
-    from momentshare.model import load_model
+    from momentshare.study.run import study_model
 
     if workers is not None and workers < 1:
         raise InputError(f"workers: must be 1 or more; got {workers}")
-    model = load_model(study.file.model)
+    model = study_model(study.file.model, study.source)
     check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study, folder)) as run:
         study = with_upper_arms(study, workers=workers, progress=progress)

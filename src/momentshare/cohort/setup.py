@@ -27,7 +27,7 @@ from momentshare.processes import answers_of
 from momentshare.published import read_published
 from momentshare.published.solve import given_moments
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
-from momentshare.study.run import limb_plan
+from momentshare.study.run import limb_plan, study_model
 from momentshare.study.schema import check_names
 from momentshare.trial.checks.verdict import failed_checks
 
@@ -90,7 +90,7 @@ def measured_lifts(
     StudyError
         No trial can be used.
     """
-    model = load_model(study.file.model)
+    model = study_model(study.file.model, study.source)
     check_cohort(study, model)
     study, _ = with_best_lifts(with_upper_arms(study, workers=workers), workers=workers)
     numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
@@ -183,7 +183,7 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
     InputError
         A table cannot be read.
     """
-    file, model = study.file, load_model(study.file.model)
+    file, model = study.file, study_model(study.file.model, study.source)
     check_cohort(study, model)
     if not file.published:
         raise StudyError(f"{study.source}: published: there is none; add a [[published]]")

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import tomllib
 from collections import Counter
 from datetime import date, time
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -25,7 +27,7 @@ from momentshare.study.schema import (
     Study,
     StudyFile,
 )
-from momentshare.text import schema_message
+from momentshare.text import schema_message, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -179,7 +181,18 @@ def study_data(text: str, source: str) -> dict[str, Any]:
     except RecursionError as err:
         raise StudyError(f"{source}: not readable as TOML: nested too deep") from err
     except ValueError as err:
-        raise StudyError(f"{source}: not readable as TOML: {str(err)[:300]}") from err
+        raise StudyError(
+            f"{source}: not readable as TOML: {str(err)[:300]}; {_toml_remedy(str(err))}"
+        ) from err
+
+
+def _toml_remedy(reason: str) -> str:
+    """Say what to do about a line that is not TOML."""
+    if "'\\n'" in reason or "Unterminated string" in reason:
+        return "is a quotation mark left open there?"
+    if reason.startswith("Invalid value"):
+        return 'write text in quotes there, as in name = "wide", and a number without'
+    return "correct that line ('momentshare help study' shows how one is written)"
 
 
 def checked_data(
@@ -197,9 +210,28 @@ def checked_data(
     try:
         return schema.model_validate(data)
     except ValidationError as err:
-        items = _meant([dict(item) for item in err.errors()])
+        items = _without_misspelt(_meant([dict(item) for item in err.errors()]))
         faults = [_placed(_fault(item, data, schema, sections), origins or {}) for item in items]
         raise StudyError(f"{source}: the study cannot be used:", faults) from err
+
+
+def _without_misspelt(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Leave out missing fields of which a misspelt one is there; that fault suggests them."""
+    missing: dict[tuple[Any, ...], list[str]] = {}
+    for item in items:
+        if item["type"] == "missing":
+            missing.setdefault(item["loc"][:-1], []).append(str(item["loc"][-1]))
+    meant: set[tuple[Any, ...]] = set()
+    for item in items:
+        front, name = item["loc"][:-1], str(item["loc"][-1])
+        if item["type"] == "extra_forbidden":
+            found = get_close_matches(name, missing.get(front, ()), n=1, cutoff=_MISSPELT)
+            meant |= {(*front, own) for own in found}
+    return [i for i in items if i["type"] != "missing" or i["loc"] not in meant]
+
+
+_MISSPELT = 0.8
+"""Likeness [1] from which an unknown field is a missing one misspelt; assumed."""
 
 
 def _placed(fault: str, origins: Mapping[str, str]) -> str:
@@ -254,6 +286,10 @@ def _meant(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return kept
 
 
+_LONGEST_NAME = 80
+"""Characters shown of a field or a name in the place of a fault; as many as a name may have."""
+
+
 def _fault(
     item: dict[str, Any],
     data: dict[str, Any],
@@ -261,25 +297,7 @@ def _fault(
     sections: Mapping[str, type[BaseModel]],
 ) -> str:
     """Describe one fault: where, what must hold, what was found, what to do."""
-    where: list[str] = []
-    node: Any = data
-    section = ""
-    for part in item["loc"]:
-        if isinstance(part, int):
-            try:
-                node = node[part]
-            except (IndexError, KeyError, TypeError):
-                node = None
-            label = node.get("name") if isinstance(node, dict) else None
-            where[-1] += f"[{part + 1}]" + (f" {label!r}" if label else "")
-            continue
-        if part in sections:
-            section = part
-        if part.startswith(_BRANCHES):
-            continue
-        where.append(str(part))
-        node = node.get(part) if isinstance(node, dict) else None
-    place = " → ".join(where) or "study"
+    place, section = _where(item["loc"], data, sections)
     kind, got = item["type"], item["input"]
     if kind == "extra_forbidden":
         known = sections.get(section, schema).model_fields
@@ -295,11 +313,39 @@ def _fault(
         side = "at least" if kind == "greater_than_equal" else "at most"
         check = f"; is the value in {_UNITS[unit]}?" if unit else ""
         return f"{place}: must be {side} {limit:g} {unit}".rstrip() + f"; got {got!r}{check}"
+    if kind == "list_type" and isinstance(got, str):
+        return f"{place}: {message}; got {_written(got)}; write [{_short(json.dumps(got))}]"
     if kind == "list_type" and isinstance(got, dict) and len(item["loc"]) == 1:
         return f"{place}: must be a list of tables; write [[{place}]] above each, not [{place}]"
     if "; got " in message or (kind == "value_error" and isinstance(got, dict)):
         return f"{place}: {_short(message)}"
     return f"{place}: {message}; got {'a table' if isinstance(got, dict) else _written(got)}"
+
+
+def _where(
+    loc: tuple[Any, ...], data: dict[str, Any], sections: Mapping[str, type[BaseModel]]
+) -> tuple[str, str]:
+    """Return the place of a fault in words, and the section of the file that it is in."""
+    where: list[str] = []
+    node: Any = data
+    section = ""
+    for part in loc:
+        if isinstance(part, int):
+            try:
+                node = node[part]
+            except (IndexError, KeyError, TypeError):
+                node = None
+            label = node.get("name") if isinstance(node, dict) else None
+            label = shortened(label, _LONGEST_NAME) if isinstance(label, str) else label
+            where[-1] += f"[{part + 1}]" + (f" {label!r}" if label else "")
+            continue
+        if part in sections:
+            section = part
+        if part.startswith(_BRANCHES):
+            continue
+        where.append(shortened(str(part), _LONGEST_NAME))
+        node = node.get(part) if isinstance(node, dict) else None
+    return " → ".join(where) or "study", section
 
 
 def _written(value: object) -> str:

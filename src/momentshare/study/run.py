@@ -42,6 +42,7 @@ __all__ = [
     "plan_study",
     "run_study",
     "scapula_shift",
+    "study_model",
     "treatments",
 ]
 
@@ -187,7 +188,7 @@ def plan_study(
     ['wide']
     """
     file, settings = study.file, study.file.settings
-    model = load_model(file.model)
+    model = study_model(file.model, study.source)
     check_settings(settings, model, study.source)
     kept = study.only(people, conditions).file
     chosen, tasks = kept.person, kept.condition
@@ -235,6 +236,22 @@ class _ForPerson:
 
     def __call__(self, person: Person, model: Model) -> Exercise:
         return condition_exercise(self.condition, self.entry, person, model, self.frames)
+
+
+def study_model(name: str, source: str) -> Model:
+    """Load the model that a study names.
+
+    Raises
+    ------
+    StudyError
+        No model has that name, and no model is in a folder of that name.
+    ModelError
+        The model does not load; the message names its files.
+    """
+    try:
+        return load_model(name)
+    except UnknownNameError as err:
+        raise StudyError(f"{source}: the study cannot be used:", [f"model: {err}"]) from err
 
 
 def check_settings(settings: SettingsEntry, model: Model, source: str) -> None:

@@ -56,7 +56,9 @@ __all__ = [
 
 def _plain_number(value: object) -> object:
     """Refuse text and truth values where a number is expected."""
-    if isinstance(value, (bool, str)):
+    if isinstance(value, bool):
+        raise ValueError("must be a number")  # noqa: TRY004 - pydantic reports it
+    if isinstance(value, str):
         raise ValueError("must be a number without quotes")  # noqa: TRY004 - pydantic reports it
     return value
 
@@ -115,7 +117,11 @@ def _in_range(value: Varying, info: ValidationInfo) -> Varying:
         numbers = [v for _, v in value]
     for number in numbers:
         if not low <= number <= high:  # type: ignore[operator]
-            raise ValueError(f"{what} must lie in {low:g} to {high:g} {unit}; got {number:g}")
+            metres = unit == "cm" and low <= 100.0 * number <= high  # type: ignore[operator]
+            check = "; is the value in centimetres?" if metres else ""
+            raise ValueError(
+                f"{what} must lie in {low:g} to {high:g} {unit}; got {number:g}{check}"
+            )
     return value
 
 
