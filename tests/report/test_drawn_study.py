@@ -440,7 +440,7 @@ def widest_everywhere(values):
 
 
 def told(name, unit):
-    pattern = rf"(.*) is larger in '(.*)' than in '(.*)', by ([\d. to]+) {unit}, (for all .*)"
+    pattern = rf"(.*) is larger in '(.*)' than in '(.*)', by ([\d. to]+) {unit}, (for both .*)"
     return re.fullmatch(pattern, plain(figure_of(name).texts[0].get_text())).groups()
 
 
@@ -475,7 +475,7 @@ def test_titles_of_moments_state_an_order_that_holds_for_everyone(tables):
         assert said[3].split(" to ") == list(
             dict.fromkeys(f"{size:.{digits}f}" for size in (sizes.min(), sizes.max()))
         )
-        everyone = f"for all {len(PEOPLE)} people"
+        everyone = "for both people"
         assert said[4] == everyone + (
             " and under every treatment of the lateral force" if unit == "N·m" else ""
         )
@@ -503,7 +503,7 @@ def test_the_title_of_the_lateral_force_states_the_free_ratio(tables):
     said = plain(figure_of("lateral_force").texts[0].get_text())
     assert said == (  # and no size, which the limb does not support (L2)
         f"The free lateral ratio is larger in '{means.idxmax()}' than in '{means.idxmin()}', for "
-        f"all {len(PEOPLE)} people"
+        "both people"
     )
 
 

@@ -133,7 +133,8 @@ def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(ta
     firm = table[table["verdict"] == "firm"]
     said = opening["Firm"]
     assert said.startswith(f"{len(firm)} of {len(table)} orders of two conditions within a head")
-    assert f"for all {len(PEOPLE)} people" in said
+    assert len(PEOPLE) == 2
+    assert "for both people" in said
     assert f"under all {len(MODES)} treatments of the lateral force" in said
     assert said.endswith(f"; {LEAD * (len(firm) > 1)}{foremost(firm)}.")
 

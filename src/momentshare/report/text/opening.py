@@ -27,6 +27,7 @@ __all__ = [
     "Opening",
     "beyond_limb",
     "counted",
+    "everyone",
     "head_volumes",
     "joined",
     "listed",
@@ -81,6 +82,17 @@ def counted(count: int, noun: str) -> str:
     ('1 order', '3 orders')
     """
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def everyone(people: int) -> str:
+    """Say that something holds for all people.
+
+    Examples
+    --------
+    >>> everyone(2), everyone(3)
+    ('for both people', 'for all 3 people')
+    """
+    return "for both people" if people == 2 else f"for all {people:,} people"
 
 
 def points(difference: float) -> str:

@@ -13,6 +13,7 @@ from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
     counted,
+    everyone,
     head_volumes,
     joined,
     points,
@@ -182,7 +183,7 @@ def _tried(study: StudyResult) -> str:
     """Name the changes that an order had to survive."""
     people = len({case.person for case in study.cases})
     modes = len({result.lateral.mode for _, result in study.pairs()})
-    parts = [f"for all {people} people"] if people > 1 else []
+    parts = [everyone(people)] if people > 1 else []
     parts += [
         f"under {'both' if modes == 2 else f'all {modes}'} treatments of the lateral force"
     ] * (modes > 1)

@@ -9,6 +9,7 @@ import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.explain.phrases import capital
+from momentshare.report.text.opening import everyone
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -74,7 +75,7 @@ def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: i
 
 def _everyone(solved: Solved, *, treatments: bool) -> str:
     """Say in whom a title holds."""
-    parts = [f"for all {solved.people} people"] if solved.people > 1 else []
+    parts = [everyone(solved.people)] if solved.people > 1 else []
     if treatments and len(solved.modes) > 1:
         parts.append("under every treatment of the lateral force")
     return f", {' and '.join(parts)}" if parts else ""
