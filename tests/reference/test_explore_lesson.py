@@ -312,6 +312,21 @@ def test_the_lead_names_the_heads_that_pull_hardest_among_those_supported(driver
     assert f"{100 * result.activation[1, order[0]]:.0f}\u00a0%" in said[places[0] :]
     assert "anconeus" not in said
     assert "supraspinatus" not in said
+    left = list(np.argsort(-result.force[1])[:3]) != order[:3]
+    assert left == ("Pulling hardest at this height, heads marked † left out: " in said)
+    assert left != ("Pulling hardest at this height: " in said)
+    key, foot = script(
+        driver,
+        "return [[...document.querySelectorAll('#arm-figure .key li')].map(li => li.textContent),"
+        " document.querySelector('#arm-figure .foot').textContent];",
+    )
+    most = result.force.max(axis=0)
+    assert foot.startswith("Numbered by the greatest force anywhere along the lift, heads marked ")
+    names = [re.sub(r"( †)? [\d.]+ N$", "", item) for item in key]
+    assert names == [part_of(limb.head_names[k]) for k in np.argsort(-most)[: len(key)]]
+    assert [float(re.search(r"([\d.]+) N$", item)[1]) for item in key] == [
+        pytest.approx(result.force[1, k], abs=0.51) for k in np.argsort(-most)[: len(key)]
+    ]
 
 
 def part_of(head):

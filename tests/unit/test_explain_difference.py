@@ -14,11 +14,13 @@ from momentshare.explain.difference import explain_difference, factor_parts_alon
 from momentshare.explain.frame_pairs import (
     EQUAL_MOMENT,
     EQUAL_PART,
+    EqualMoments,
     equal_moments,
     pairs_table,
 )
 from momentshare.explain.given import given_frame, solve_given
 from momentshare.explain.group_changes import STRONGER, what_if
+from momentshare.explain.head_sentences import equal_sentences
 from momentshare.explain.heads_apart import explain_heads_apart
 from momentshare.explain.limiting import RAISE, limiting_strength
 from momentshare.explain.mixtures import FACTORS, member_words
@@ -468,6 +470,10 @@ def test_pairs_ask_the_same_and_none_is_more_unlike(pair):
         assert sum(item.parts.values()) == pytest.approx(item.gap, abs=1e-8)
     table = pairs_table(found)
     assert set(table["scope"]) == {item.scope for item in found}
+    mine = found[0].head
+    alone = equal_moments(lifts, heads=[mine])
+    assert {item.head for item in alone} == {mine}
+    assert max(item.gap for item in alone) == max(i.gap for i in found if i.head == mine)
     # Slow twin for one row: every pair, every head.
     row = next(item for item in found if item.scope in rows)
     column, j = ROWS.index(row.scope), rows.index(row.scope)
@@ -490,6 +496,22 @@ def test_pairs_ask_the_same_and_none_is_more_unlike(pair):
             best = max(best, float(gap.max()))
     assert row.gap == pytest.approx(best, abs=1e-12)
     assert j in range(len(rows))
+
+
+@pytest.mark.parametrize(
+    ("second", "within"),
+    [(1.7, "within 0.5 N·m (shoulder elevation 1.2 against 1.7"), (41.0, "0.5 N·m or 2 % (")],
+)
+def test_equal_moments_are_told_with_the_room_that_they_have(second, within):
+    first = second - 0.5 if second < 10.0 else 40.3
+    item = EqualMoments(
+        scope="shoulder_elevation", rows=("shoulder_elevation",), names=("a", "b"), frames=(0, 1),
+        heights=(0.0, 0.5), moments=np.array([[first], [second]]), head="deltoid/acromial",
+        activation=(0.4, 0.1), parts={"moments": 0.3},
+    )  # fmt: skip
+    (said,) = equal_sentences([item])
+    assert said.startswith("One moment nearly equal, the others not: a at 0 % and b at 50 %")
+    assert within in said
 
 
 def test_where_next_to_nothing_is_asked_no_pair_is_found(pair, monkeypatch):

@@ -186,7 +186,9 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
         marks=marks,
         kinds=lifts.kinds,
         shares=shares,
-        equal=equal_moments(named, [name for name in marks if marks[name]]),
+        equal=equal_moments(
+            named, [name for name in marks if marks[name]], [asked.head] if asked.head else None
+        ),
         drawn=drawn,
         bearing=about,
     )

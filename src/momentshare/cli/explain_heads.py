@@ -343,7 +343,8 @@ def _around(
     if load is not None:
         rest.append(limiting_sentence(load, "", shares_of_limiting(drawn, load), marks))
         tables["greatest_load_by_strength.csv"] = limiting_table([(asked.condition, load)], marks)
-    pairs = equal_moments([(asked.condition, result)], [name for name in marks if marks[name]])
+    limited = [name for name in marks if marks[name]]
+    pairs = equal_moments([(asked.condition, result)], limited, heads)
     rest += equal_sentences(pairs)
     tables["equal_moments.csv"] = pairs_table(pairs)
     about = bearing(model, heads)

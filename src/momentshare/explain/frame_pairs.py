@@ -87,7 +87,9 @@ class EqualMoments:
 
 
 def equal_moments(
-    lifts: Sequence[tuple[str, LiftResult]], leave_out: Collection[str] = ()
+    lifts: Sequence[tuple[str, LiftResult]],
+    leave_out: Collection[str] = (),
+    heads: Collection[str] | None = None,
 ) -> tuple[EqualMoments, ...]:
     """Find pairs of frames with equal net moment and different activation of a head.
 
@@ -98,6 +100,8 @@ def equal_moments(
         are left out.
     leave_out : collection of str
         Heads to ignore, because the limb does not support what they do.
+    heads : collection of str, optional
+        Heads to look at, by default all.
 
     Returns
     -------
@@ -129,6 +133,8 @@ def equal_moments(
         ]
     )
     arms = arms * ~np.isin(result.prepared.limb.head_names, list(leave_out))
+    if heads is not None:
+        arms = arms * np.isin(result.prepared.limb.head_names, list(heads))
     scopes: dict[str, list[int]] = {}
     for j, row in enumerate(rows):
         scopes.setdefault(row_joint(row), []).append(j)
@@ -150,7 +156,7 @@ def equal_moments(
     first = [given(i) for _, _, i, _, _ in found]
     second = [given(k) for _, _, _, k, _ in found]
     parts, _ = factor_parts(first, second, result)
-    heads = result.prepared.limb.head_names
+    names = result.prepared.limb.head_names
     return tuple(
         EqualMoments(
             scope=scope,
@@ -159,7 +165,7 @@ def equal_moments(
             frames=(int(frame[i]), int(frame[k])),
             heights=(_height(lifts, owner[i], frame[i]), _height(lifts, owner[k], frame[k])),
             moments=moments[[i, k]][:, places],
-            head=heads[head],
+            head=names[head],
             activation=(float(effort[i, head]), float(effort[k, head])),
             parts=dict(zip(FACTORS, own[:, head].tolist(), strict=True)),
         )

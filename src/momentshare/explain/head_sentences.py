@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
+from momentshare.explain.frame_pairs import EQUAL_MOMENT, EQUAL_PART
 from momentshare.explain.mixtures import Member, member_words
 from momentshare.explain.phrases import (
     NOTHING,
@@ -108,11 +111,16 @@ def _equal_sentence(pair: EqualMoments) -> str:
         f"{name} at {percent(height)}"
         for name, height in zip(pair.names, pair.heights, strict=True)
     ]
-    what = "Equal moments" if len(pair.rows) > 1 else "One moment equal, the others not"
+    several = len(pair.rows) > 1
+    what = "Nearly equal moments" if several else "One moment nearly equal, the others not"
+    within = f"within {EQUAL_MOMENT:g} N·m"
+    if np.any(np.abs(pair.moments[0] - pair.moments[1]) > EQUAL_MOMENT):
+        within += f" or {100.0 * EQUAL_PART:g} %"
     return (
         f"{what}: {places[0]} and {places[1]} of the bar height ask for "
-        f"the same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and "
-        f"at {pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
+        f"nearly the same, {within} ({asked}), yet {head_phrase(pair.head)} "
+        f"works at {pair.activation[0]:.3f} and at {pair.activation[1]:.3f}, {signed(pair.gap)}: "
+        f"{parts}."
     )
 
 

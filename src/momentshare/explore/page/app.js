@@ -261,17 +261,17 @@ function headline(answer) {
   const { activation, force } = answer.shared;
   // By force, since a head that is hardly larger than a finger may be the most active; and without
   // those whose force the limb does not support.
-  const order = Array.from(force.keys())
-    .filter((i) => !limitsOf(page, state, i, false, "force_marks").length)
-    .sort((i, j) => force[j] - force[i]);
+  const all = Array.from(force.keys()).sort((i, j) => force[j] - force[i]);
+  const order = all.filter((i) => !limitsOf(page, state, i, false, "force_marks").length);
   const asked = info.rows
     .map((/** @type {any} */ row, /** @type {number} */ j) => ({ words: direction(row, answer.net[j]).words, size: Math.abs(answer.net[j]) }))
     .filter((/** @type {any} */ m) => m.size >= 1)
     .sort((/** @type {any} */ x, /** @type {any} */ y) => y.size - x.size)
     .map((/** @type {any} */ m) => `${fixed(m.size)} N·m of ${m.words}`);
   const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} with ${fixed(force[i])} N (${percent(activation[i])} active)`);
+  const without = order[2] === all[2] ? "" : ", heads marked † left out";
   const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : loadWords(state);
-  find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Pulling hardest: ${listed(hardest)}.`;
+  find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Pulling hardest at this height${without}: ${listed(hardest)}.`;
   const warnings = [];
   if (answer.shared.short) {
     const most = greatestAt(page, state, state.height);
@@ -312,7 +312,7 @@ function arms(answer, along, second) {
   const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) =>
     `<div class="pair">${armViews(page, s, a, width, full, id, numbered).join("")}</div><ol class="key">${armKey(page, s, a, numbered).map((t) => `<li>${safe(t)}</li>`).join("")}</ol>`;
   const first = row(state, answer, "arm-a");
-  const foot = `<p class="hint foot">Numbered: the heads that pull hardest along the lift. ${safe(forceLimits(numbered))}</p>`;
+  const foot = `<p class="hint foot">Numbered by the greatest force anywhere along the lift, heads marked † included, so that a number keeps its head; the force beside it is the one at this height. ${safe(forceLimits(numbered))}</p>`;
   find("arm-figure").innerHTML = (second && other ? `<h3>A: ${safe(stateWords(state))}</h3>${first}<h3>B: ${safe(stateWords(other))}</h3>${row({ ...other, head: state.head }, second, "arm-b")}` : first) + foot;
   find("arm-lead").textContent = viewWords(seenForce(page, answer, "front"), "front");
 }
