@@ -119,10 +119,12 @@ CONDITIONS = {
     "spacing_at_least": "value",
     "spacing_at_most": "value",
     "spacing_differs": "",
+    "exercise_differs": "",
     "lateral_free": "",
 }
 """Condition → the field it needs. Spacings are in biacromial breadths; ``spacing_differs`` is
-met by two conditions of different spacing. What is not known counts as met."""
+met by two conditions of different spacing, ``exercise_differs`` by two of different exercises,
+both among those of the limit. What is not known of a lift counts as met."""
 
 EVERY = "*"
 
@@ -183,6 +185,8 @@ class Limit:
             not kind.exercise or kind.exercise in self.exercises for kind in kinds
         ):
             return False
+        if self.condition == "exercise_differs":
+            return self._bridges([kind.exercise for kind in kinds])
         spacings = [kind.spacing for kind in kinds]
         known = [s for s in spacings if s is not None]
         if self.condition == "lateral_free":
@@ -194,6 +198,13 @@ class Limit:
         if self.condition == "spacing_at_least":
             return max(known) >= self.value
         return min(known) <= self.value
+
+    def _bridges(self, names: Sequence[str]) -> bool:
+        """Whether lifts are of several exercises of the limit; an unknown one may be another."""
+        known = {name for name in names if name}
+        if len(names) < 2 or (self.exercises and not known <= set(self.exercises)):
+            return False
+        return len(known) > 1 or "" in names
 
 
 @dataclass(frozen=True, slots=True)

@@ -241,6 +241,34 @@ def test_each_key_is_written_once():
     assert keys_text([limit(), limit(), limit(key="L2")]) == "L1 L2"
 
 
+@pytest.mark.parametrize(
+    ("exercises", "met"),
+    [
+        (("bar_press", "dumbbell_press"), True),
+        (("dumbbell_press", ""), True),  # an unknown one may be another
+        (("bar_press", "bar_press"), False),
+        (("bar_press", "push_up"), False),  # not an exercise of the limit
+        (("bar_press",), False),
+    ],
+)
+def test_an_order_across_exercises_is_met_by_two_of_the_limit(exercises, met):
+    named = ("bar_press", "dumbbell_press")
+    row = limit(claim="order", condition="exercise_differs", exercises=named, heads=("deltoid",))
+    kinds = [LiftKind(name) for name in exercises]
+    found = keys(Limits((row,)), "activation", head="deltoid/spinal", kinds=kinds, claim="order")
+    assert found == (["L1"] if met else [])
+
+
+def test_no_order_of_the_pectoralis_between_bar_and_dumbbells_is_told_unmarked():
+    limits, pair = load_model().limits, [LiftKind("bar_press", 1.7), LiftKind("dumbbell_press")]
+    (row,) = limits.of("L18")
+    assert row.targets == ("emg_dumbbell_over_barbell_pectoralis",)
+    for head in load_model().head_names:
+        found = keys(limits, "activation", head=head, kinds=pair, claim="order")
+        assert ("L18" in found) == head.startswith("pectoralis_major/")
+        assert "L18" not in keys(limits, "activation", head=head, kinds=pair)
+
+
 # ------------------------------------------------------------------ tables
 
 
