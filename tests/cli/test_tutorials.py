@@ -116,12 +116,12 @@ def test_student_finds_why_heads_of_the_triceps_differ(student):
     drive = pd.read_csv(folder / "why" / "drive.csv")
     mine = drive[(drive["head"] == "triceps_brachii/long") & (drive["joint"] == "shoulder")]
     part = mine["part"].sum()
-    said = f"adds {part:.2f} to" if part > 0 else f"takes {-part:.2f} from"
+    said = f"adds {part:.3f} to" if part > 0 else f"takes {-part:.3f} from"
     assert f"The shoulder {said} its activation" in answer
     cases = pd.read_csv(folder / "why" / "counterfactuals.csv")
     own = cases[cases["head"] == "triceps_brachii/long"]
     twin = own[own["case"] == "no_arm_shoulder"]["activation"].iloc[0]
-    assert f"would work at {twin:.2f}" in answer
+    assert f"would work at {twin:.3f}" in answer
     # What the text says of a line of the drive holds on every line, and on the one printed.
     rows = drive.dropna(subset=["moment_arm_m"])
     product = rows["multiplier_per_nm"] * rows["moment_arm_m"] * rows["capacity_n"]

@@ -7,6 +7,7 @@ from momentshare.errors import (
     InputError,
     MomentshareError,
     PostureError,
+    StudyError,
     UnknownNameError,
 )
 from momentshare.reading import condition_table, head_table
@@ -201,14 +202,14 @@ def test_unknown_curves_are_refused_with_the_known_ones():
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "known"),
+    ("old", "new", "known", "fault"),
     [
-        ("frames = 7", 'frames = 7\nscapula = "shrugging"', "resting"),
-        ("[settings]", 'model = "reference_leg"\n[settings]', "reference_limb"),
+        ("frames = 7", 'frames = 7\nscapula = "shrugging"', "resting", UnknownNameError),
+        ("[settings]", 'model = "reference_leg"\n[settings]', "reference_limb", StudyError),
     ],
 )
-def test_unknown_scapula_or_model_offers_the_known_ones(old, new, known):
-    with pytest.raises(UnknownNameError, match=known):
+def test_unknown_scapula_or_model_offers_the_known_ones(old, new, known, fault):
+    with pytest.raises(fault, match=known):
         run_study(altered(old, new))
 
 

@@ -335,7 +335,7 @@ function activations(answer, second) {
   const touched = limitWords(page, state, Boolean(second));
   find("limit-hint").textContent = touched ? `† Limits of the model that apply here: ${touched}.` : "";
   find("fibre-hint").textContent = fibreEnds(page, answer) ? "‡ Its fibres are near the end of their range, below 0.6 or above 1.5 of peak fibre length." : "";
-  find("sure-hint").textContent = whyUnsure(page, state) || `The line across each bar spans the middle 80 % of ${page.info.draws} draws of what is uncertain in the limb.`;
+  find("sure-hint").textContent = sureWords(page, state, second ? other : null);
   const { activation } = answer.shared;
   const busy = activation.filter((a) => a >= 0.05).length;
   const full = activation.filter((a) => a > 0.999).length;
