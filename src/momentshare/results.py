@@ -15,6 +15,7 @@ __all__ = [
     "FrozenDict",
     "ReadOnly",
     "brief",
+    "per_frame",
     "places",
     "put_frames",
     "spread_frames",
@@ -136,6 +137,15 @@ class FrozenDict(dict[Key, Value]):
 
     def __reduce__(self) -> tuple[type, tuple[dict[Key, Value]]]:
         return type(self), (dict(self),)
+
+
+def per_frame(dims: tuple[str, ...], values: Any, unit: str | None, **more: str) -> dict[str, Any]:
+    """Values of every frame in plain Python with the names of their axes, as xarray reads them.
+
+    A truth value has no unit. What else is known goes to the attributes.
+    """
+    attrs = more if unit is None else {"units": unit, **more}
+    return {"dims": ("frame", *dims), "data": np.asarray(values).tolist(), "attrs": attrs}
 
 
 def places(key: Any, frames: int) -> slice | NDArray[np.intp]:

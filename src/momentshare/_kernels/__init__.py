@@ -110,9 +110,9 @@ def in_chunks(
 
     A kernel releases the interpreter lock and treats every frame by itself, so the answer
     does not depend on the number of threads. Chunks begin at multiples of ``least``. Each thread
-    has a stretch of neighbouring chunks, so that threads write to memory far from each other: those
-    that touch a fresh page at the same time would each clear it and all but one throw it away. A
-    thread that is through takes the last chunk of whoever has most left.
+    has a stretch of neighbouring chunks, so that threads write to memory far from each other, which
+    costs fewer page faults than neighbouring chunks do. A thread that is through takes the last
+    chunk of whoever has most left.
 
     Parameters
     ----------

@@ -9,6 +9,7 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.exercise.hand import COUPLES
+from momentshare.results import per_frame
 
 FRAME = {
     "time": "s",
@@ -47,12 +48,7 @@ def labelled_lift(result: Any) -> dict[str, Any]:
     }  # fmt: skip
 
     def put(name: str, dims: tuple[str, ...], values: Any, unit: str | None, **more: str) -> None:
-        attrs = more if unit is None else {"units": unit, **more}
-        found[name] = {
-            "dims": ("frame", *dims),
-            "data": np.asarray(values).tolist(),
-            "attrs": attrs,
-        }
+        found[name] = per_frame(dims, values, unit, **more)
 
     greatest = result.greatest
     strongest, own = limb.greatest_isometric_force, lift.limb_in(limb.skeleton)

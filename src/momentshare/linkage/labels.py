@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from momentshare.results import per_frame
+
 __all__ = ["labelled_linkage"]
 
 HEADS = {
@@ -29,12 +31,7 @@ def labelled_linkage(result: Any) -> dict[str, Any]:
     coords["direction"] = {"dims": ("direction",), "data": ["x", "y", "z"]}
 
     def put(name: str, dims: tuple[str, ...], values: Any, unit: str | None, **more: str) -> None:
-        attrs = more if unit is None else {"units": unit, **more}
-        found[name] = {
-            "dims": ("frame", *dims),
-            "data": np.asarray(values).tolist(),
-            "attrs": attrs,
-        }
+        found[name] = per_frame(dims, values, unit, **more)
 
     of_heads = {
         "capacity": fibres.capacity,

@@ -211,7 +211,7 @@ def by_kernel(
     def run(first: int, last: int) -> None:
         climb_frames(
             balance.matrix, balance.target, balance.basis, scaled, balance.target_size, prior,
-            yields,            AGREE, FREE, BOUND, first, last,
+            yields, AGREE, FREE, BOUND, first, last,
             prices, activation, numbers, code, tied, loose,
         )  # fmt: skip
 
