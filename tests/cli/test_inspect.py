@@ -319,3 +319,21 @@ def test_a_layout_that_cannot_be_written_is_refused_before_anything_is_listed(tm
     done = run("a.csv", "--layout", "new/layout.toml", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "new" / "layout.toml").is_file()
+
+
+def test_markers_without_a_role_and_channels_without_a_head_are_listed(tmp_path):
+    file = c3d(points=("P01:IJ", "P01:REL", "P01:RKN"))
+    (tmp_path / "a.c3d").write_bytes(file.written())
+    text = proposed_layout(file_contents(tmp_path / "a.c3d"))
+    assert '\n#role = "RKN"\n' in text
+    assert layout_of(text).markers.keys() == {"ij", "right_el"}
+
+
+@pytest.mark.parametrize(("size", "unit"), [(0.3, "mV"), (3e-4, "V")])
+def test_channels_called_emg_tell_their_unit_by_size(tmp_path, size, unit):
+    time = np.arange(200) / 1000.0
+    frame = {"time_s": time, "EMG1": size * np.sin(900.0 * time), "EMG2": 0.1 * size * time}
+    pd.DataFrame(frame).to_csv(tmp_path / "a.csv", index=False)
+    text = proposed_layout(file_contents(tmp_path / "a.csv"))
+    assert layout_of(text).units.emg == unit
+    assert '#"muscle/head" = "EMG2"' in text

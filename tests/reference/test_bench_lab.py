@@ -12,9 +12,12 @@ import numpy as np
 import pytest
 from tests import bench_lab
 
+from momentshare.errors import InputError
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.read import read_recording
 from momentshare.trial.motion.girdle import StatedGirdle
 from momentshare.trial.motion.others import STEEPER, net_moments
 from momentshare.trial.motion.static import Calibration, read_calibration
@@ -362,8 +365,6 @@ def test_a_clock_that_is_far_off_is_told_over_the_whole_set(late):
 
 
 def test_a_way_that_needs_what_was_not_recorded_is_refused():
-    from momentshare.errors import InputError
-
     lifter, _, seen, skeleton = one()
     with pytest.raises(InputError, match="possible here: acromion, trunk"):
         process_trial(
@@ -371,3 +372,30 @@ def test_a_way_that_needs_what_was_not_recorded_is_refused():
         )
     with pytest.raises(InputError, match="grip: must be one of auto"):
         Ways(grip="thumb")
+
+
+def write_table(place, columns):
+    rows = [",".join(map(str, row)) for row in zip(*columns.values(), strict=True)]
+    place.write_text("\n".join([",".join(columns), *rows]), encoding="utf-8")
+
+
+def test_a_static_trial_may_lack_what_a_layout_of_lifts_names(tmp_path):
+    """The bar and the arms are not seen behind a standing person; the trunk tells the slope."""
+    lifter = bench_lab.lifters(1, 3)[0]
+    standing = bench_lab.standing(lifter, 5)
+    place = tmp_path / "standing.csv"
+    columns = {f"{r}_{a}": c.values[:, k] for r, c in standing.channels.items()
+               for k, a in enumerate("xyz")}  # fmt: skip
+    write_table(place, columns)
+    labels = {r: r for r in (*standing.channels, "right_el", "bar_left")}
+    layout = LayoutEntry(name="lift", up="+y", right="+z", force_on="hand", delimiter=",",
+                         rate_hz=100.0, units={"markers": "m"}, markers=labels)  # fmt: skip
+    seen = read_recording(place, layout, absent="leave out")
+    told = read_calibration(seen, skeleton_of(lifter))
+    plain = read_calibration(standing, skeleton_of(lifter))
+    assert told.sternum_slope == pytest.approx(plain.sternum_slope, abs=1e-9)
+    columns = {k: v for k, v in columns.items() if not k.startswith("t8")}
+    write_table(place, columns)
+    seen = read_recording(place, layout, absent="leave out")
+    with pytest.raises(InputError, match=r"tells nothing[\s\S]*t8: 't8_x', 't8_y', 't8_z' not in"):
+        read_calibration(seen, skeleton_of(lifter))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from momentshare.emg import EmgSettings, Maximum, envelope, maximal_level, normalise
+from momentshare.emg.quality import _hum
 from momentshare.errors import InputError, ShapeError
 
 RATE = 2000.0
@@ -124,8 +125,33 @@ def test_mains_hum_is_noted_with_its_frequency(mains):
     assert f"{mains:g} Hz" in note
     shown = float(note.split(":")[1].split("%")[0])
     assert shown == pytest.approx(30.0, abs=3.0)
-    assert not said(envelope(with_share(0.03), RATE), "mains")
+    (note,) = said(envelope(with_share(0.03), RATE), "mains hum")
+    assert float(note.split(":")[1].split("%")[0]) == pytest.approx(3.0, abs=0.6)
+    assert not said(envelope(with_share(0.004), RATE), "mains")
     assert not said(envelope(raw, RATE), "mains")
+
+
+@pytest.mark.parametrize("seconds", [2.0, 10.0])
+def test_noise_and_bursts_without_a_line_are_no_hum(seconds):
+    """Of 200 sound recordings, half of them bursts, none may be noted."""
+    time = np.arange(int(seconds * RATE)) / RATE
+    heard = 0
+    for seed in range(200):
+        raw = 1e-4 * np.random.default_rng(seed).standard_normal(time.size)
+        if seed % 2:
+            raw = raw * (0.05 + np.clip(np.sin(2.0 * np.pi * time / 4.0 + seed), 0.0, None) ** 2)
+        heard += bool(_hum(raw, RATE, 20.0, 450.0))
+    assert heard == 0
+
+
+def test_hum_below_a_tenth_of_the_power_is_noted_between_bursts():
+    """Hum of a fifth of the amplitude: 4 % of the power, most of it at rest."""
+    raw = burst()
+    time = np.arange(raw.size) / RATE
+    hum = 0.2 * np.sqrt(0.43) * raw.std() * np.sqrt(2.0) * np.sin(2.0 * np.pi * 50.0 * time)
+    (note,) = said(envelope(raw + hum, RATE), "mains hum")
+    assert "at 50 Hz" in note
+    assert float(note.split(":")[1].split("%")[0]) == pytest.approx(100.0 * 0.04 / 1.04, abs=0.8)
 
 
 def test_harmonics_count_as_hum():

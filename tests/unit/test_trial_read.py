@@ -630,3 +630,36 @@ def test_one_electrode_for_several_heads_in_c3d(tmp_path):
     got = read_recording(tmp_path / "a.c3d", c3d_layout(emg=heads)).channels
     for head in heads:
         assert got[f"emg/{head}"].values == pytest.approx(analogs[6] / 1000.0)
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet", "c3d"])
+def test_signals_that_may_be_absent_are_left_out_and_noted(tmp_path, ending):
+    """A standing person shows the trunk; the layout of the lifts names the bar and forces too."""
+    place = tmp_path / f"standing.{ending}"
+    columns = {f"{m}_{a}": np.linspace(1.0, 9.0, FRAMES) + 150.0 * k
+               for k, m in enumerate(("IJ", "PX")) for a in "xyz"}  # fmt: skip
+    columns["time_s"] = np.arange(FRAMES) / 100.0
+    if ending == "csv":
+        rows = [",".join(columns), *(",".join(map(str, r)) for r in zip(*columns.values()))]  # noqa: B905
+        place.write_text("\n".join(rows))
+    elif ending == "parquet":
+        parquet.write_table(pa.table(columns), place)
+    else:
+        write_c3d(place, labels=("IJ", "PX", "BAR R"))
+    given = {"delimiter": ","} if ending == "csv" else {}
+    layout = LayoutEntry(
+        **(TABLE if ending != "c3d" else LAB) | given,
+        force_on="hand",
+        markers={"ij": "IJ", "px": "PX", "right_el": "REL"},
+        forces={"right_hand_force": ["GX", "GY", "GZ"]},
+    )
+    with pytest.raises(InputError, match="the recording cannot be used"):
+        read_recording(place, layout)
+    found = read_recording(place, layout, absent="leave out")
+    assert set(found.channels) == {"ij", "px"}
+    lost = [note for note in found.notes if "left out" in note]
+    assert len(lost) == 2
+    assert "REL" in lost[0]
+    assert lost[1].startswith("right_hand_force: 'G")
+    with pytest.raises(InputError, match=r"right_el: 'REL.* not in the file"):
+        read_recording(place, layout, absent="leave out", roles=["right_el"])

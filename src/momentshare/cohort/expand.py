@@ -381,6 +381,11 @@ def _trials(
         faults += [
             f"files → pattern: {file!r} is of {kind} {label!r}, which is not described; add it, or "
             f"give file_label to the {kind} of this name"
+            + (
+                ", or [[static]] or [[maximal]] a pattern that fits it"
+                if kind == "condition"
+                else ""
+            )
             for label, file in labels.items()
         ]
 

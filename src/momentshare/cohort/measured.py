@@ -14,6 +14,7 @@ from momentshare.errors import InputError, ProcessError
 from momentshare.runs import Task
 from momentshare.study.exercises import profile_of
 from momentshare.study.run import treatments
+from momentshare.trial.formats.layout import MARKER_ROLES
 from momentshare.trial.formats.read import merge_recordings, read_recording
 from momentshare.trial.motion.girdle import StatedGirdle
 from momentshare.trial.motion.static import Calibration, read_calibration
@@ -172,8 +173,13 @@ def trial_calibration(
     for static in study.file.static:
         if static.person != entry.person:
             continue
+        # A standing person shows the trunk and perhaps the arm; a layout may name the bar too.
+        layout = study.layout(static.layout, static.person)
         recording = read_recording(
-            study.path(static.file), study.layout(static.layout, static.person)
+            study.path(static.file),
+            layout,
+            roles=[role for role in layout.roles() if role in MARKER_ROLES] or None,
+            absent="leave out",
         )
         if static.side == "left":
             recording = mirrored(recording)

@@ -74,6 +74,8 @@ class _Finder:
         marker = want.kind == "markers"
         labels = self.file.point_labels if marker else self.file.analog_labels
         want, notes = resolved(want, labels)
+        if lacking := want.lacking(labels):
+            return None, [], [lacking]
         columns: list[Column] = []
         faults: list[str] = []
         for label, fix in zip(want.labels, want.fixes, strict=True):

@@ -82,6 +82,7 @@ def proposed_layout(contents: Contents) -> str:
         f"{role} = {_quoted(label.removeprefix(prefix))}{note}"
         for role, (label, note) in markers.items()
     ]
+    lines += [f"#role = {_quoted(x)}" for x in _unnamed(contents, markers, prefix)]
     lines += ["", "[layout.forces]"]
     for role, (label, note) in forces.items():
         parts = vectors[label]
@@ -96,6 +97,13 @@ def proposed_layout(contents: Contents) -> str:
     lines += [f"{_quoted(head)} = {_quoted(label)}  # CHECK" for head, label in emg.items()]
     lines += [f'#"muscle/head" = {_quoted(label)}' for label in rest[:_SHOWN]]
     return "\n".join(lines) + "\n"
+
+
+def _unnamed(contents: Contents, markers: dict[str, tuple[str, str]], prefix: str) -> list[str]:
+    """Markers without a recognisable role, their names in a layout with this prefix."""
+    named = {label for label, _ in markers.values()}
+    points = [s.label for s in _usable(contents) if s.kind == "marker" and s.label not in named]
+    return [label.removeprefix(prefix) for label in dict.fromkeys(points)][:_SHOWN]
 
 
 def _label_prefix(contents: Contents) -> str:
@@ -285,7 +293,8 @@ def _units(
         found.append(f'markers = "{"mm" if largest > 20.0 else "m"}"')
     if forces:
         found.append('forces = "N"')
-    found.append(f'emg = "{"mV" if any(sizes[label] > 0.05 for label in emg.values()) else "V"}"')
+    electrodes = list(emg.values()) or [x for x in sizes if "emg" in x.casefold()]
+    found.append(f'emg = "{"mV" if any(sizes[label] > 0.05 for label in electrodes) else "V"}"')
     return [f"units = {{ {', '.join(found)} }}  # by the size of the numbers: CHECK"]
 
 

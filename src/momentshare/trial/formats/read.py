@@ -7,8 +7,9 @@ Decisions that had to be made are in the notes of the recording.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from momentshare.trial.formats.c3d_file import read_c3d
 from momentshare.trial.formats.layout import MARKER_ROLES, directions
 from momentshare.trial.formats.signal_units import SI, unit_factor
 from momentshare.trial.formats.table_file import read_csv, read_parquet
+from momentshare.trial.formats.wanted import LEFT_OUT
 from momentshare.trial.recording import Channel, Recording
 
 if TYPE_CHECKING:
@@ -69,6 +71,7 @@ def read_recording(
     *,
     offset: float = 0.0,
     roles: Sequence[str] | None = None,
+    absent: Literal["fault", "leave out"] = "fault",
 ) -> Recording:
     r"""Read one file.
 
@@ -83,7 +86,9 @@ def read_recording(
         of a table without a time column.
     roles : sequence of str, optional
         Read these only, as a recording names them (``emg/…`` for electromyograms); by default all
-        that the layout names.
+        all that the layout names.
+    absent : {"fault", "leave out"}
+        What a label does that the file lacks: a fault, or its signal is left out and noted.
 
     Returns
     -------
@@ -136,6 +141,8 @@ def read_recording(
     if faults := layout.faults(file_format):
         raise InputError(f"{shown(place)}: layout {layout.name!r} does not fit this file:", faults)
     wanted = _chosen(place, layout, layout.wanted(file_format), roles)
+    if absent == "leave out":
+        wanted = [replace(want, optional=True) for want in wanted]
     # Absurd numbers overflow here; they end as faults, not as warnings.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         try:
@@ -159,7 +166,10 @@ def read_recording(
     if faults:
         raise InputError(f"{shown(place)}: the recording cannot be used:", faults)
     if not channels:
-        raise InputError(f"{shown(place)}: none of the signals has a sample; give another file")
+        why = [note for note in notes if note.endswith(LEFT_OUT)]
+        raise InputError(
+            f"{shown(place)}: none of the signals has a sample; give another file", why
+        )
     digest = hashlib.sha256(raw).hexdigest()[:16]
     return Recording(source=str(place), digest=digest, channels=channels, notes=tuple(notes))
 

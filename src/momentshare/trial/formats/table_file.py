@@ -96,9 +96,15 @@ def read_csv(
 
 
 def _resolved(wanted: Sequence[Wanted], labels: list[str]) -> tuple[list[Wanted], list[str]]:
-    """Replace labels by their other names."""
-    pairs = [resolved(want, labels) for want in wanted]
-    return [want for want, _ in pairs], [note for _, notes in pairs for note in notes]
+    """Replace labels by their other names, and leave out what may be lacking and is."""
+    found, notes = [], []
+    for asked in wanted:
+        want, told = resolved(asked, labels)
+        lacking = want.lacking(labels)
+        notes += [*told, *filter(None, [lacking])]
+        if not lacking:
+            found.append(want)
+    return found, notes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -395,7 +401,7 @@ def _signals(
             faults.append(f"row {row}, column {label!r}: is not finite; leave the cell empty")
     if faults:
         return [], faults, []
-    count = len(next(iter(columns.values())))
+    count = len(next(iter(columns.values()), ()))
     rate, start, faults = _clock(source, layout, columns, count)
     if faults:
         return [], faults, []

@@ -11,12 +11,17 @@ from momentshare.study.schema import Entry, Finite, plain_text
 from momentshare.trial.formats.signal_units import KINDS, known_units, unit_factor
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Kind", "Raw", "SignalEntry", "Wanted"]
+__all__ = ["LEFT_OUT", "Kind", "Raw", "SignalEntry", "Wanted"]
 
 Kind = Literal["markers", "forces", "angles", "emg"]
+
+LEFT_OUT = "not in the file; left out"
+"""End of the note on an optional signal that a file lacks."""
 
 _ALSO = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -59,6 +64,7 @@ class Wanted:
     ``unit`` is the layout's, or empty. ``stem`` is the layout's label if ``labels`` are made of it
     and the layout's endings (``axes``). ``fixes`` are the layout's corrections of each label,
     ``stem_fix`` of all of them. ``axes`` are the directions of a sensor's axes.
+    An ``optional`` signal that a file lacks is no fault.
     """
 
     role: str
@@ -70,12 +76,20 @@ class Wanted:
     fixes: tuple[SignalEntry | None, ...] = ()
     stem_fix: SignalEntry | None = None
     axes: tuple[str, str, str] | None = None
+    optional: bool = False
 
     @property
     def name(self) -> str:
         """Name for messages: role and where it comes from."""
         source = f"platform {self.plate}" if self.plate else ", ".join(map(repr, self.labels))
         return f"{self.role} ({source})"
+
+    def lacking(self, labels: Collection[str]) -> str:
+        """Note that an optional signal is not in a file with these labels; empty if it is."""
+        lost = [x for x in self.labels if x and x not in labels]
+        if not (self.optional and lost):
+            return ""
+        return f"{self.role}: {', '.join(map(repr, lost))} {LEFT_OUT}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -9,6 +9,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotated, unit
+from momentshare.trial.formats.wanted import LEFT_OUT
 from momentshare.trial.motion.trunk import place_trunk, thorax
 from momentshare.trial.motion.upper_arm import SKIN, UpperArm, elbow_paths, fit_upper_arm
 from momentshare.trial.motion.ways import possible_ways
@@ -102,6 +103,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
         raise InputError(
             f"{recording.source}: tells nothing about the person: record IJ, PX, C7 and T8 for the "
             "slope of the sternum; right_acromion with right_gh, or an arm that moves by more than "
-            f"{100 * _MOVES:.0f} cm, for the joint centre"
+            f"{100 * _MOVES:.0f} cm, for the joint centre",
+            [note for note in recording.notes if note.endswith(LEFT_OUT)],
         )
     return Calibration(sternum_slope=slope, joint_offset=offset, notes=tuple(notes))
