@@ -30,7 +30,15 @@ from momentshare.temporary import temporary_folder
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Sequence
 
-__all__ = ["answers_of", "child_command", "child_environment", "on_cluster", "on_processes"]
+__all__ = [
+    "Keeper",
+    "answer_in",
+    "answers_of",
+    "child_command",
+    "child_environment",
+    "on_cluster",
+    "on_processes",
+]
 
 IN_FLIGHT = 2
 """Tasks assigned to each process at a time, so that neither tasks nor answers pile up."""
@@ -163,7 +171,7 @@ def on_processes(
         Whatever ``work`` raises.
     """
     with temporary_folder() as own:
-        staff = [_Keeper(str(own)) for _ in range(processes)]
+        staff = [Keeper(str(own)) for _ in range(processes)]
         answers: queue.SimpleQueue[tuple[Any, bytes | Exception]] = queue.SimpleQueue()
         todo: queue.SimpleQueue[tuple[Any, bytes] | None] = queue.SimpleQueue()
         threads = [
@@ -189,7 +197,7 @@ def on_processes(
                 except queue.Empty:
                     continue
                 waiting += hand_out(1) - 1
-                yield key, _answer(frame)
+                yield key, answer_in(frame)
         finally:
             for keeper in staff:
                 keeper.end()
@@ -258,8 +266,8 @@ def on_cluster(
             yield key, answer
 
 
-def _answer(frame: bytes | Exception) -> Any:
-    """Return what a child answered; an exception of the task or of the start is raised."""
+def answer_in(frame: bytes | Exception) -> Any:
+    """Return what a child answered, ``None`` if it died; an exception of its task is raised."""
     if isinstance(frame, Exception):
         raise frame
     if not frame:
@@ -270,7 +278,7 @@ def _answer(frame: bytes | Exception) -> Any:
     return answer
 
 
-class _Keeper:
+class Keeper:
     """Keeps one child at work, and replaces it when it dies."""
 
     def __init__(self, scratch: str) -> None:
@@ -284,16 +292,21 @@ class _Keeper:
         todo: queue.SimpleQueue[tuple[Any, bytes] | None],
         answers: queue.SimpleQueue[tuple[Any, bytes | Exception]],
     ) -> None:
+        """Work on tasks until there are none, or until it is ended."""
         while not self.ended and (task := todo.get()) is not None:
             key, values = task
             try:
-                answers.put((key, self._ask(values)))
+                answers.put((key, self.ask(values)))
             except Exception as err:  # noqa: BLE001 - told to the thread that waits
                 answers.put((key, err))
+        self.leave()
+
+    def leave(self) -> None:
+        """Let the child end, since nothing more comes."""
         if self.child is not None:
             self._bury(self.child)
 
-    def _ask(self, values: bytes) -> bytes:
+    def ask(self, values: bytes) -> bytes:
         """Answer of the child, or nothing if it died on the task."""
         child = self._start() if self.child is None else self.child
         assert child.stdin is not None  # noqa: S101 - pipes were asked for

@@ -20,6 +20,7 @@ LAYERS = [
         "units",
         "cautions",
         "processes",
+        "helpers",
         "text",
         "inputs",
     },

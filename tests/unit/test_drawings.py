@@ -39,7 +39,7 @@ def test_figures_are_the_same_whoever_draws_them(drawings, tmp_path):
             drawing_processes(processes) as helpers,
             drawn_ahead(made, shown, helpers=helpers) as ahead,
         ):
-            while processes and len(ahead.left) == len(made):  # until the other has begun
+            while processes and len(ahead.shared.left) == len(made):  # until the other has begun
                 time.sleep(0.02)
             ahead.write(writer)
         assert written(folder) == wanted

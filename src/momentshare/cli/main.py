@@ -31,10 +31,7 @@ from momentshare.cli.warm_up import warm_up
 from momentshare.errors import MomentshareError
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
-    from momentshare.files import Shelf
-    from momentshare.study import PlannedStudy, Study, StudyResult
+    from momentshare.study import Study
 
 __all__ = ["app", "main"]
 
@@ -168,7 +165,8 @@ def _compare(
         drawing_processes(None if figures else 0) as helpers,
     ):
         shelf = shelf_in(run.scratch) if is_long(study) else None
-        result = _run(planned, screen, band=band, shelf=shelf)
+        with progress_bar(screen) as show:
+            result = planned.solve(band=band, shelf=shelf, helpers=helpers, progress=show)
         tables = None
         if effects:
             from momentshare.reading.effects import effect_tables
@@ -192,11 +190,6 @@ def _compare(
     print_study(screen, result)
     if not quiet:
         echo(f"Wrote {len(files)} files to {out}. Open {out / 'report.html'}")
-
-
-def _run(planned: PlannedStudy, screen: Console, *, band: bool, shelf: Shelf | None) -> StudyResult:
-    with progress_bar(screen) as show:
-        return planned.solve(band=band, shelf=shelf, progress=show)
 
 
 app.command()(calibrate)

@@ -18,8 +18,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.integrate import solve_ivp
-from scipy.interpolate import RectBivariateSpline
 
 from momentshare.results import ReadOnly, brief
 from momentshare.units import GRAVITY
@@ -155,6 +153,8 @@ def drive_load(field: DriveField, *, thrown: bool = False) -> Drive:
     >>> drive.passed, bool(drive.speed[0] == 0.0)
     (True, True)
     """
+    from scipy.interpolate import RectBivariateSpline
+
     top = float(field.height[-1])
     surface = RectBivariateSpline(field.height, field.speed, field.acceleration, kx=1, ky=1)
 
@@ -185,6 +185,8 @@ def follow(
     thrown : bool
         Whether the load may leave the hands; otherwise its weight brings it to rest at the top.
     """
+    from scipy.integrate import solve_ivp
+
     still = np.zeros(1)
     first = acceleration(still, still)
     if not first[0] > 0.0:

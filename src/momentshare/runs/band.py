@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.exercise.rule import SIGNS, posture_rules, ruled
+from momentshare.helpers import Shared
 from momentshare.runs.cases import CaseSet, Setup, Task, prepare_setup
 
 if TYPE_CHECKING:
@@ -23,18 +24,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.analysis import LiftResult
+    from momentshare.helpers import Helpers
     from momentshare.runs.cases import Case
 
     Floats = NDArray[np.float64]
     Means = tuple[Floats, Floats, float, float]
+    Reach = Mapping[tuple[str, str], NDArray[np.bool_]]
 
 __all__ = ["Band", "Varied", "solve_band"]
 
-_TOGETHER = 600
+_TOGETHER = 160
 """Number of lifts solved at once; little is kept of them."""
 
-_FRAMES = 60_600
-"""Frames from which no more lifts are added to them, some 50 MB of postures."""
+_FRAMES = 16_200
+"""Frames from which no more lifts are added to them, some 15 MB of postures."""
 
 _COUPLES = 1000
 """Number that distinguishes tasks with free couples from those with a moved posture."""
@@ -86,6 +89,7 @@ def solve_band(
     solved: CaseSet,
     *,
     greatest_load: bool = True,
+    helpers: Helpers | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Band | None:
     """Solve the variations of a setup; None if nothing in it is planned.
@@ -96,6 +100,8 @@ def solve_band(
     solved : CaseSet
         Its answers.
     greatest_load : bool
+    helpers : Helpers, optional
+        Processes that solve too; the answer does not depend on them.
     progress : callable, optional
         Called with the number of lifts done, the total, and what is being done.
     """
@@ -103,16 +109,25 @@ def solve_band(
     tasks, rules = _varied_tasks(setup, base)
     if not tasks:
         return None
-    found: dict[tuple[str, str, str], dict[int, Means]]
-    found = defaultdict(dict)
-    done = 0
-    for together in _parted(tasks, base):
+    reach = {key: case.prepared.lift.reachable for key, case in base.items()}
+    parts = [replace(setup, tasks=tuple(together)) for together in _parted(tasks, reach)]
+    shared = Shared(
+        range(len(parts)),
+        lambda number: _solved(parts[number], reach, greatest_load),
+        lambda number: (_solved, (parts[number], reach, greatest_load)),
+    )
+    if helpers is not None:
+        helpers.join(shared)
+
+    def tell(_: int) -> None:
         if progress is not None:
+            done = sum(len(parts[number].tasks) for number in shared.done)
             progress(done, len(tasks), "posture band")
-        done += len(together)
-        part = replace(setup, tasks=tuple(together))
-        for task, mode, means in _solved(part, base, greatest_load=greatest_load):
-            found[task.person, task.condition, mode][task.repetition] = means
+
+    found: dict[tuple[str, str, str], dict[int, Means]] = defaultdict(dict)
+    for answers in shared.finish(tell).values():
+        for key, repetition, means in answers:
+            found[key][repetition] = means
     if progress is not None:
         progress(len(tasks), len(tasks), "posture band")
     posture: dict[tuple[str, str, str], Varied] = {}
@@ -128,13 +143,11 @@ def solve_band(
     return Band(rules=rules, posture=posture, couples=couples)
 
 
-def _parted(
-    tasks: Sequence[Task], base: Mapping[tuple[str, str], Case]
-) -> Iterator[Sequence[Task]]:
+def _parted(tasks: Sequence[Task], reach: Reach) -> Iterator[Sequence[Task]]:
     """Tasks in parts of so many lifts, fewer where these are long."""
     first, frames = 0, 0
     for at, task in enumerate(tasks, start=1):
-        frames += len(base[task.person, task.condition].prepared.lift.fraction)
+        frames += len(reach[task.person, task.condition])
         if at - first >= _TOGETHER or frames >= _FRAMES or at == len(tasks):
             yield tasks[first:at]
             first, frames = at, 0
@@ -166,19 +179,20 @@ def _varied_tasks(
 
 
 def _solved(
-    setup: Setup, base: Mapping[tuple[str, str], Case], *, greatest_load: bool
-) -> Iterator[tuple[Task, str, Means]]:
-    """Solve tasks and keep only means; return lateral mode and means of each.
+    setup: Setup, reach: Reach, greatest_load: bool
+) -> list[tuple[tuple[str, str, str], int, Means]]:
+    """Solve tasks and keep only means: person, condition and lateral mode, variation, means.
 
     A moved posture that does not reach whatever the condition itself reaches is left out.
     """
     ready = prepare_setup(setup)
+    found: list[tuple[tuple[str, str, str], int, Means]] = []
     for block in ready.blocks:
         tasks = [ready.tasks[number] for number in block.numbers]
         wanted = [
             (k, lateral)
             for k, (task, lift) in enumerate(zip(tasks, block.lifts, strict=True))
-            if _reaches(lift.reachable, base[task.person, task.condition])
+            if _reaches(lift.reachable, reach[task.person, task.condition])
             for lateral in task.treatments
         ]
         if not wanted:
@@ -194,12 +208,13 @@ def _solved(
                 sharing = answer.sharing
                 load = None if factor is None else factor[at]
                 means = _means(good, sharing.activation[at], sharing.force[at], load, ratio[at])
-                yield tasks[k], lateral.mode, means
+                key = (tasks[k].person, tasks[k].condition, lateral.mode)
+                found.append((key, tasks[k].repetition, means))
+    return found
 
 
-def _reaches(here: NDArray[np.bool_], base: Case) -> bool:
+def _reaches(here: NDArray[np.bool_], there: NDArray[np.bool_]) -> bool:
     """Whether a moved posture reaches whatever the condition itself reaches."""
-    there = base.prepared.lift.reachable
     return bool(here.shape == there.shape and np.all(here | ~there))
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from momentshare.exercise import Exercise
     from momentshare.files import Shelf
+    from momentshare.helpers import Helpers
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.person import Person
@@ -109,12 +110,13 @@ class PlannedStudy:
         greatest_load: bool = True,
         band: bool = False,
         shelf: Shelf | None = None,
+        helpers: Helpers | None = None,
         progress: Callable[[int, int, str], None] | None = None,
     ) -> StudyResult:
         """Solve all cases; see :func:`momentshare.runs.solve_setup`.
 
         With ``band`` the variations of the posture rule are solved too
-        (:func:`momentshare.runs.solve_band`).
+        (:func:`momentshare.runs.solve_band`), with ``helpers`` in other processes as well.
 
         Raises
         ------
@@ -131,7 +133,13 @@ class PlannedStudy:
             raise nothing_to_solve(self.study.source, found.refusals)
         varied = None
         if band:
-            varied = solve_band(self.setup, found, greatest_load=greatest_load, progress=progress)
+            varied = solve_band(
+                self.setup,
+                found,
+                greatest_load=greatest_load,
+                helpers=helpers,
+                progress=progress,
+            )
         return StudyResult(
             study=self.study,
             band=varied,

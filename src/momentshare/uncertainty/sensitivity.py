@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from momentshare.uncertainty.ranking import Sensitivity
 from momentshare.uncertainty.summary import ChunkRows
@@ -141,7 +141,7 @@ def _normals(
     """Convert probabilities of a design to standard normals of the whole layout, others at zero."""
     out = np.zeros((len(design), len(layout)))
     places = np.concatenate([layout.members(f) for f in families])
-    out[:, places] = norm.ppf(design)
+    out[:, places] = ndtri(design)
     return out
 
 

@@ -8,11 +8,7 @@ from __future__ import annotations
 
 import gc
 import pickle
-import queue
-import threading
-from collections import deque
-from contextlib import closing, contextmanager
-from contextvars import copy_context
+from contextlib import ExitStack, contextmanager
 from functools import lru_cache
 from importlib import import_module
 from pathlib import Path
@@ -21,19 +17,21 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from momentshare._kernels import cores
 from momentshare.files.shelf import fetched, laid_aside
 from momentshare.files.writer import figure_bytes
-from momentshare.processes import on_processes
+from momentshare.helpers import Shared, helping
 from momentshare.temporary import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+    from contextlib import AbstractContextManager
 
     from matplotlib.figure import Figure
 
     from momentshare.files import Writer
+    from momentshare.helpers import Helpers
 
     Drawing = Callable[[], Figure]
 
-__all__ = ["Drawings", "Helpers", "drawing_processes", "drawn_ahead", "write_drawings"]
+__all__ = ["Drawings", "drawing_processes", "drawn_ahead", "write_drawings"]
 
 _LEAST = 4
 """Number of drawings for which another process is worth its start-up, a second of its time."""
@@ -45,8 +43,10 @@ _NEEDED = (
     "matplotlib.backends.backend_svg",
     "momentshare.report.figures.arm.selection",
     "momentshare.report.figures.study",
+    "momentshare.runs.band",
+    "scipy.spatial",
 )
-"""Modules that drawing needs."""
+"""Modules that drawing needs, and what a study asks of helpers before it."""
 
 ARRAYS = ".arrays"
 """Ending of the file with the arrays of what is drawn, which other processes only map."""
@@ -96,11 +96,10 @@ def write_drawings(
     """
     ready = Drawings(drawings, shown, formats=formats, dpi=dpi, note=note)
     ready.write(writer, progress=progress)
-    return {name.rpartition("/")[2]: done["png"] for name, done in ready.done.items()}
+    return {name.rpartition("/")[2]: done["png"] for name, done in ready.shared.done.items()}
 
 
-@contextmanager
-def drawing_processes(processes: int | None = None) -> Iterator[Helpers]:
+def drawing_processes(processes: int | None = None) -> AbstractContextManager[Helpers]:
     """Start processes that load what drawing needs, before it is known what there is to draw.
 
     Parameters
@@ -108,11 +107,7 @@ def drawing_processes(processes: int | None = None) -> Iterator[Helpers]:
     processes : int, optional
         By default one less than there are cores.
     """
-    helpers = Helpers(cores() - 1 if processes is None else processes)
-    try:
-        yield helpers
-    finally:
-        helpers.end()
+    return helping(cores() - 1 if processes is None else processes, _load)
 
 
 @contextmanager
@@ -133,25 +128,22 @@ def drawn_ahead(
     shown, note
         As for :func:`write_drawings`.
     helpers : Helpers, optional
-        The other processes, from :func:`drawing_processes`, which draw once; by default they are
-        started here, and none for a few drawings. The files do not depend on it.
+        The other processes, from :func:`drawing_processes`; by default they are started here, and
+        none for a few drawings. The files do not depend on it.
     """
-    ready = Drawings(drawings, shown, note=note)
-    if helpers is None:
-        with drawing_processes(0 if len(drawings) < _LEAST else None) as own:
-            yield from _drawn_with(ready, own)
-    else:
-        yield from _drawn_with(ready, helpers)
-
-
-def _drawn_with(ready: Drawings, helpers: Helpers) -> Iterator[Drawings]:
-    with temporary_folder() as folder:
+    with ExitStack() as stack:
+        if helpers is None:
+            few = len(drawings) < _LEAST
+            helpers = stack.enter_context(drawing_processes(0 if few else None))
+        place = stack.enter_context(temporary_folder()) / "drawings"
+        ready = Drawings(drawings, shown, note=note, place=place)
+        if helpers:
+            ready.lay_aside()
+            helpers.join(ready.shared)
         try:
-            helpers.begin(ready, folder / "drawings")
             yield ready
         finally:
-            ready.left.clear()
-            helpers.end()
+            ready.shared.left.clear()
 
 
 class Drawings:
@@ -161,15 +153,13 @@ class Drawings:
     ----------
     drawings, shown, formats, dpi, note
         As for :func:`write_drawings`.
+    place : Path, optional
+        Where other processes find them, once they are laid aside.
 
     Attributes
     ----------
-    left : deque of str
-        Names of those that nobody has begun; others take the first, this process the last.
-    done : dict
-        Name → bytes by ending.
-    helpers : Helpers or None
-        Who draws too.
+    shared : Shared
+        Who draws what; bytes by ending of each drawing that is done.
     """
 
     def __init__(
@@ -180,101 +170,36 @@ class Drawings:
         formats: Sequence[str] = _FORMATS,
         dpi: float | None = None,
         note: str = "",
+        place: Path | None = None,
     ) -> None:
         from momentshare.report.figures import style
 
         self.drawings = drawings
         self.way = _Way(style.settings([*shown, note]), tuple(formats), dpi, note)
-        self.left = deque(drawings)
-        self.done: dict[str, dict[str, bytes]] = {}
-        self.helpers: Helpers | None = None
+        self.place = place
+        self.shared: Shared[str, dict[str, bytes]] = Shared(
+            drawings,
+            lambda name: _drawn(drawings[name], self.way),
+            lambda name: (draw_stored, (str(place), name)),
+        )
+
+    def lay_aside(self) -> None:
+        """Write what other processes read."""
+        assert self.place is not None  # noqa: S101 - only those with a place are laid aside
+        with self.place.with_suffix(ARRAYS).open("wb") as file:
+            told = laid_aside((dict(self.drawings), self.way), file)
+        self.place.write_bytes(pickle.dumps(told))
 
     def write(self, writer: Writer, *, progress: Callable[[str], None] | None = None) -> None:
         """Draw what nobody has begun, wait for the others, and write all in order."""
-        take = self.left.popleft if self.helpers is None else self.left.pop
-        while (name := _next(take)) is not None:
-            if progress is not None:
-                progress(name)
-            self.done[name] = _drawn(self.drawings[name], self.way)
-        if self.helpers is not None:
-            self.helpers.wait()
+        done = self.shared.finish(progress)
         for name in self.drawings:
-            for ending, data in self.done[name].items():
+            for ending, data in done[name].items():
                 writer.raw(f"{name}.{ending}", data)
 
 
-def _next(take: Callable[[], str]) -> str | None:
-    try:
-        return take()
-    except IndexError:
-        return None
-
-
-class Helpers:
-    """Processes that draw what they are given once; see :func:`drawing_processes`."""
-
-    def __init__(self, processes: int) -> None:
-        self._processes = processes
-        self._given: queue.SimpleQueue[tuple[Drawings, str] | None] = queue.SimpleQueue()
-        self._fault: BaseException | None = None
-        own = copy_context()  # so that its temporary files lie where this run's do
-        self._thread = threading.Thread(target=own.run, args=(self._follow,), daemon=True)
-        if processes > 0:
-            self._thread.start()
-
-    def begin(self, drawings: Drawings, place: Path) -> None:
-        """Hand out drawings; processes read them from a file that is made here."""
-        if self._processes > 0:
-            with place.with_suffix(ARRAYS).open("wb") as file:
-                told = laid_aside((dict(drawings.drawings), drawings.way), file)
-            place.write_bytes(pickle.dumps(told))
-            drawings.helpers = self
-            self._given.put((drawings, str(place)))
-
-    def wait(self) -> None:
-        """Wait until all that was handed out is drawn; raise what went wrong."""
-        self._thread.join()
-        if self._fault is not None:
-            raise self._fault
-
-    def end(self) -> None:
-        """Let the processes end, once they have drawn what they began."""
-        self._given.put(None)
-        if self._processes > 0:
-            self._thread.join()
-
-    def _follow(self) -> None:
-        def tasks() -> Iterator[tuple[str, tuple[str, str]]]:
-            for _ in range(self._processes):
-                yield "", ("", "")
-            given.append(self._given.get())
-            if given[0] is not None:
-                drawings, place = given[0]
-                while (name := _next(drawings.left.popleft)) is not None:
-                    yield name, (place, name)
-
-        given: list[tuple[Drawings, str] | None] = []
-        try:
-            with closing(on_processes(draw_stored, tasks(), self._processes, each=1)) as answers:
-                for name, found in answers:
-                    if not name or not given or given[0] is None:
-                        continue
-                    if found is None:  # its process died: drawn here, where a fault becomes visible
-                        given[0][0].left.append(name)
-                    else:
-                        given[0][0].done[name] = found
-        except BaseException as err:  # noqa: BLE001 - raised again where the figures are wanted
-            self._fault = err
-
-
 def draw_stored(place: str, name: str) -> dict[str, bytes]:
-    """Draw one of the drawings of a file, by ending; runs in another process.
-
-    Without a file it loads what drawing needs.
-    """
-    if not place:
-        _load()
-        return {}
+    """Draw one of the drawings of a file, by ending; runs in another process."""
     drawings, way = _stored(place)
     return _drawn(drawings[name], way)
 

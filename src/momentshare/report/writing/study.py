@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.files import Writer
+    from momentshare.helpers import Helpers
     from momentshare.model import Model
-    from momentshare.report.writing.drawings import Helpers
     from momentshare.study import Study, StudyResult
 
 __all__ = [

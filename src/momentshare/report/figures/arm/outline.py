@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.exercise.profile import curves_through
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -82,13 +84,11 @@ def thorax(scene: ArmScene) -> Floats:
     """Points on the trunk, shape (n, 3)."""
     back, front = _back_and_front(scene)
     breadth = scene.skeleton.sizes.biacromial_breadth
-    from scipy.interpolate import PchipInterpolator
-
     given = np.array(_RINGS)[::-1]
     levels = np.linspace(given[0, 0], given[-1, 0], 25)
     rings = []
-    for up, half, low, high in np.column_stack(
-        [levels, PchipInterpolator(given[:, 0], given[:, 1:])(levels)]
+    for up, half, low, high in zip(
+        levels, *curves_through(given[:, 0], given[:, 1:].T, levels), strict=True
     ):
         middle = back + 0.5 * (low + high) * (front - back)
         deep = 0.5 * (high - low) * (front - back)
