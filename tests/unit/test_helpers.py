@@ -1,0 +1,73 @@
+"""Work shared with other processes: the same answers whoever gives them, no piece lost."""
+
+import operator
+import os
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from momentshare import plan_study
+from momentshare.demo import small_study
+from momentshare.helpers import Shared, helping
+from momentshare.runs import solve_band
+
+
+def nothing():
+    """Load nothing."""
+
+
+def squares(count, there=lambda key: (operator.mul, (key, key))):
+    return Shared(range(count), lambda key: key * key, there)
+
+
+@pytest.mark.parametrize("processes", [0, 1, 2])
+def test_every_piece_is_done_once_by_somebody(processes):
+    shared, told, before = squares(40), [], threading.active_count()
+    with helping(processes, nothing) as helpers:
+        assert bool(helpers) == (processes > 0)
+        helpers.join(shared)
+        while processes and len(shared.left) == 40:  # until another has begun
+            time.sleep(0.02)
+        assert shared.finish(told.append) == {k: k * k for k in range(40)}
+        assert told == sorted(told)
+        assert len(told) < 40 or not processes
+        again = squares(3)  # they work on one thing after another
+        helpers.join(again)
+        assert again.finish() == {0: 0, 1: 1, 2: 4}
+    assert threading.active_count() == before
+
+
+def test_a_piece_whose_process_dies_is_done_here():
+    shared = squares(1, there=lambda _: (os._exit, (3,)))
+    with helping(1, nothing) as helpers:
+        helpers.join(shared)
+        while not shared._pending:
+            time.sleep(0.02)
+        assert shared.finish() == {0: 0}
+
+
+def test_a_fault_elsewhere_is_raised_where_the_answers_are_wanted():
+    shared = squares(1, there=lambda _: (operator.truediv, (1, 0)))
+    with helping(1, nothing) as helpers:
+        helpers.join(shared)
+        while not shared._pending and not shared._fault:
+            time.sleep(0.02)
+        with pytest.raises(ZeroDivisionError):
+            shared.finish()
+
+
+def test_the_band_is_the_same_to_the_bit_with_helpers(monkeypatch):
+    monkeypatch.setattr("momentshare.runs.band._TOGETHER", 4)
+    planned = plan_study(small_study())
+    solved = planned.solve()
+    alone = solve_band(planned.setup, solved)
+    with helping(1, nothing) as helpers:
+        beside = solve_band(planned.setup, solved, helpers=helpers)
+    assert alone.posture.keys() == beside.posture.keys()
+    for key, one in alone.posture.items():
+        for name in ("activation", "force", "load", "ratio"):
+            assert np.array_equal(
+                getattr(one, name), getattr(beside.posture[key], name), equal_nan=True
+            )
