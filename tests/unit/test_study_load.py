@@ -191,7 +191,7 @@ def test_empty_study_is_refused_with_a_way_to_start(text, words):
 def test_study_without_people_or_conditions_is_refused(table):
     head, *parts = re.split(r"(?=^\[\[)", STUDY, flags=re.MULTILINE)
     text = head + "".join(p for p in parts if not p.startswith(f"[[{table}]]"))
-    assert f"{table}: is missing; add it" in str(refusal(text))
+    assert f"{table}: is missing; add a block [[{table}]]" in str(refusal(text))
     empty = f"{table} = []\n" + text
     assert f"{table}: " in str(refusal(empty))
 
@@ -208,6 +208,12 @@ def test_broken_toml_is_refused_with_its_line():
     [
         (('"Edda"', '"""Edda'), "is a quotation mark left open there?"),
         (('"female"', "female"), 'write text in quotes there, as in name = "wide", and a number'),
+        (("spacing_biacromial = 1.4", "spacing_biacromial = 1,4"), "write the decimal mark as a"),
+        (
+            ("spacing_cm = 50", "spacing_cm = -50,5  # cm"),
+            "write the decimal mark as a point, -50.5",
+        ),
+        (("[[condition]]", "[condition]"), "write [[condition]], with two brackets, above each"),
         (("[settings]", "[settings"), "correct that line ('momentshare help study' shows"),
     ],
 )
@@ -281,9 +287,18 @@ def test_duplicate_field_is_refused_with_its_line():
     ("old", "new", "words"),
     [
         ("spacing_cm = 50\n", "", "spacing_biacromial"),
-        ("spacing_cm = 50", "spacing_cm = 50\nspacing_biacromial = 1.2", "spacing_cm"),
+        (
+            "spacing_cm = 50",
+            "spacing_cm = 50\nspacing_biacromial = 1.2",
+            ": spacing_biacromial and spacing_cm are given together; keep one of them",
+        ),
+        ("load_kg = 30", "load_kg = -30", "must be at least 0 kg; got -30; leave the sign out"),
+        ('sex = "female"\n', "", "sex: is missing; add it: 'female' or 'male'"),
+        ("spacing_biacromial = 1.4", "spacing_biacromial = 52", "in cm goes into spacing_cm"),
+        ("spacing_cm = 50", "spacing_cm = 1.4", "breadth goes into spacing_biacromial"),
+        ("load_kg = 30", "load_kg = 30\nlateral_ratio = 15", "got 15; 15 % is 0.15"),
         ("load_kg = 30\n", "", "load_per_body_mass"),
-        ("load_kg = 30", "load_kg = 30\nload_share = 0.4", "more than once"),
+        ("load_kg = 30", "load_kg = 30\nload_share = 0.4", "given together; keep one"),
         ("spacing_biacromial = 1.4", "spacing_biacromial = [[0, 1.4], [1, 1.2]]", "cannot slide"),
         ("spacing_biacromial = 1.4", "spacing_biacromial = 14", "got 14"),
         ("tuck_deg = [[0, 60], [1, 80]]", "tuck_deg = [[1, 60], [0, 80]]", "must rise"),

@@ -94,7 +94,7 @@ def solve_lifts(
         if not results[name]:
             raise StudyError(
                 f"{source.source}: condition {name!r} has no treatment of the lateral force; "
-                "give lateral_ratio, or another mode in settings → lateral"
+                "give lateral_ratio, or another treatment in settings → lateral"
             )
     known = lift_kinds(source.file.condition)
     tasks = {task.condition: task for task in setup.tasks}

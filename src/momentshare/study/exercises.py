@@ -310,8 +310,12 @@ def condition_faults(condition: ConditionEntry) -> list[str]:
     for group in kind.require_choice:
         count = len(given & set(group))
         if count != 1:
-            what = "is missing" if count == 0 else "is given more than once"
-            faults.append(f"{place}: {group[0]} {what}; give exactly one of {', '.join(group)}")
+            both = " and ".join(name for name in group if name in given)
+            faults.append(
+                f"{place}: {both} are given together; keep one of them"
+                if both
+                else f"{place}: {group[0]} is missing; give exactly one of {', '.join(group)}"
+            )
     for name in sorted(given - kind.fields):
         if name in _LATERAL:
             faults.append(

@@ -9,7 +9,7 @@ import tomllib
 from collections import Counter
 from datetime import date, time
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -182,12 +182,20 @@ def study_data(text: str, source: str) -> dict[str, Any]:
         raise StudyError(f"{source}: not readable as TOML: nested too deep") from err
     except ValueError as err:
         raise StudyError(
-            f"{source}: not readable as TOML: {str(err)[:300]}; {_toml_remedy(str(err))}"
+            f"{source}: not readable as TOML: {str(err)[:300]}; {_toml_remedy(str(err), text)}"
         ) from err
 
 
-def _toml_remedy(reason: str) -> str:
+def _toml_remedy(reason: str, text: str) -> str:
     """Say what to do about a line that is not TOML."""
+    place = re.search(r"at line (\d+)", reason)
+    line = text.splitlines()[int(place[1]) - 1] if place else ""
+    comma = re.search(r"=\s*([-+]?\d+),(\d+)\s*(#|$)", line)
+    if comma:
+        return f"write the decimal mark as a point, {comma[1]}.{comma[2]}"
+    table = re.match(r"\s*\[\[?(person|condition|trial|layout)\]", line)
+    if table:
+        return f"write [[{table[1]}]], with two brackets, above each {table[1]}"
     if "'\\n'" in reason or "Unterminated string" in reason:
         return "is a quotation mark left open there?"
     if reason.startswith("Invalid value"):
@@ -305,13 +313,15 @@ def _fault(
             known = schema.model_fields
         return f"{place}: unknown field; {nearest_name(str(item['loc'][-1]), known)}"
     if kind == "missing":
-        return f"{place}: is missing; add it"
+        return f"{place}: is missing; {_added(item, sections.get(section, schema), schema)}"
     message = schema_message(item["msg"])
     if kind in {"greater_than_equal", "less_than_equal"}:
         unit = next((u for u in _UNITS if place.endswith(f"_{u}")), "")
         limit = item["ctx"]["ge" if kind == "greater_than_equal" else "le"]
         side = "at least" if kind == "greater_than_equal" else "at most"
         check = f"; is the value in {_UNITS[unit]}?" if unit else ""
+        if side == "at least" and limit == 0:
+            check = "; leave the sign out"
         return f"{place}: must be {side} {limit:g} {unit}".rstrip() + f"; got {got!r}{check}"
     if kind == "list_type" and isinstance(got, str):
         return f"{place}: {message}; got {_written(got)}; write [{_short(json.dumps(got))}]"
@@ -320,6 +330,19 @@ def _fault(
     if "; got " in message or (kind == "value_error" and isinstance(got, dict)):
         return f"{place}: {_short(message)}"
     return f"{place}: {message}; got {'a table' if isinstance(got, dict) else _written(got)}"
+
+
+def _added(item: dict[str, Any], section: type[BaseModel], schema: type[BaseModel]) -> str:
+    """Say what to add where a field is missing."""
+    top = len(item["loc"]) == 1
+    field = (schema if top else section).model_fields.get(str(item["loc"][-1]))
+    if field is None:
+        return "add it"
+    if get_origin(field.annotation) is Literal:
+        return f"add it: {' or '.join(map(repr, get_args(field.annotation)))}"
+    if top and get_origin(field.annotation) is list:
+        return f"add a block [[{item['loc'][0]}]]"
+    return "add it"
 
 
 def _where(
@@ -389,7 +412,7 @@ def _impossible(file: StudyFile) -> list[str]:
         ):
             faults.append(
                 f"condition {condition.name!r} → lateral_ratio: is missing, but settings → "
-                "lateral asks for 'measured' only; add the ratio or another mode"
+                "lateral asks for 'measured' only; add the ratio or another treatment"
             )
     return [*faults, *_without_reference(file)]
 

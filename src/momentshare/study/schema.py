@@ -119,10 +119,22 @@ def _in_range(value: Varying, info: ValidationInfo) -> Varying:
         if not low <= number <= high:  # type: ignore[operator]
             metres = unit == "cm" and low <= 100.0 * number <= high  # type: ignore[operator]
             check = "; is the value in centimetres?" if metres else ""
+            check = _other_unit(str(info.field_name), float(number)) or check  # type: ignore[arg-type]
             raise ValueError(
                 f"{what} must lie in {low:g} to {high:g} {unit}; got {number:g}{check}"
             )
     return value
+
+
+def _other_unit(field: str, number: float) -> str:
+    """Say where a number belongs that another field, or a fraction, would take."""
+    if field == "spacing_biacromial" and 15.0 <= number <= 150.0:
+        return "; a spacing in cm goes into spacing_cm"
+    if field == "spacing_cm" and 1.0 <= number <= 3.0:
+        return "; a multiple of the biacromial breadth goes into spacing_biacromial"
+    if field == "lateral_ratio" and 1.0 < abs(number) <= 100.0:
+        return f"; {number:g} % is {number / 100.0:g}"
+    return ""
 
 
 _LARGEST_EXPONENT = 400.0
