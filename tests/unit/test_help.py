@@ -1,5 +1,6 @@
 """The reference: every topic, and every field and column that it should name."""
 
+import inspect
 import json
 import re
 from pathlib import Path
@@ -12,6 +13,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+import momentshare
 from momentshare import Criterion, load_linkage, solve_linkage
 from momentshare.cli.main import app
 from momentshare.cohort import schema as cohort
@@ -441,6 +443,14 @@ def test_help_shows_one_field_or_file():
     shown = run("help", "ordering.csv")
     assert "`turns_with_posture`" in shown
     assert "`shear_ratio`" not in shown
+
+
+def test_a_public_name_is_told_by_the_first_lines_of_its_docstring():
+    for name in ("share", "lift_from_angles", "Sharing"):
+        told = inspect.getdoc(getattr(momentshare, name)).split("\n\n")[0]
+        shown = run("help", name)
+        assert told in shown
+        assert f"help(momentshare.{name})" in shown
 
 
 def test_every_command_stands_in_the_help():

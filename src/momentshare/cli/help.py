@@ -38,6 +38,8 @@ def show_help(
     if not text and (found := entries_named(topic)):
         text = _explained(topic, found)
     if not text and topic:
+        text = _public(topic)
+    if not text and topic:
         like = entries_like(topic)
         text = _limit(topic) or (_explained(topic, like) if like else _mentioned(topic))
     if not text:
@@ -80,6 +82,19 @@ def _explained(name: str, found: Sequence[HelpEntry]) -> str:
             last = entry.section
         lines.append(f"- {entry.cells[0]}: {'; '.join(entry.cells[1:])}")
     return "\n".join([*lines, ""])
+
+
+def _public(name: str) -> str:
+    """Return what a public name does, and the paragraphs that have it; empty for other names."""
+    import inspect
+
+    import momentshare
+
+    if name not in momentshare.__all__:
+        return ""
+    told = (inspect.getdoc(getattr(momentshare, name)) or "").split("\n\n")[0]
+    lines = [f"# {name}", "", told, "", f"In Python, `help(momentshare.{name})` shows all of it."]
+    return "\n".join(lines) + "\n" + _mentioned(name).removeprefix(f"# {name}\n")
 
 
 def _limit(key: str) -> str:
