@@ -511,7 +511,7 @@ def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
     assert text.count("Not solved") == 3
     assert "Not solved 3 draws of the ranking; their values were taken from the mean" in text
     lifts = DRAWS * len(PEOPLE) * len(CONDITIONS)
-    assert f"Too heavy in 3 of {lifts} drawn lifts a moment falls short in some frame" in text
+    assert f"Too heavy: in 3 of {lifts} drawn lifts a moment falls short in some frame" in text
     order = found.condition_order
     order = order[(order["condition"] == "narrow") & (order["other"] == "wide")]
     assert set(order["draws"]) == {DRAWS - 3}
@@ -524,11 +524,13 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
     order, judged = tables["condition_order"], pairs_by_hand(tables)
     said = uncertainty_opening(summary, judged_pairs(summary)).firm
     assert f" of {len(judged)} orders " in said
+    assert " supported by the limb and hold" in said
     seen = set()
     for cells in shown[title]:
         mode, criterion = cells["lateral force"], cells["criterion"]
         part = order[(order["lateral"] == mode) & (order["criterion"] == criterion)]
-        counts = {"orders": 0, "sure (95 % and more)": 0, "sure, beyond the limb": 0, "open": 0}
+        names = ("orders", "sure (95 % and more)", "sure, beyond the limb", "open")
+        counts = dict.fromkeys((*names, "open, beyond the limb"), 0)
         for line in part.itertuples():
             key = next(
                 k
@@ -544,7 +546,8 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
             sure = line.probability >= 0.95 or line.probability <= 0.05
             counts["orders"] += 1
             counts["sure (95 % and more)" if sure else "open"] += 1
-            counts["sure, beyond the limb"] += sure and bool(judged[key][3])
+            if judged[key][3]:
+                counts[f"{'sure' if sure else 'open'}, beyond the limb"] += 1
         assert {name: int(cells[name]) for name in counts} == counts
         assert counts["orders"] == len(judged)
         seen.add((mode, criterion))
@@ -591,6 +594,7 @@ def test_an_ordering_that_holds_in_95_of_100_draws_is_sure(summary, certain, sur
         assert cells["sure (95 % and more)"] == cells["sure, beyond the limb"]
         assert cells["sure (95 % and more)"] == (total if sure else "0")
         assert cells["open"] == ("0" if sure else total)
+        assert cells["open, beyond the limb"] == cells["open"]
 
 
 @pytest.mark.parametrize(("draws", "few"), [(1, True), (8, True), (19, True), (20, False)])
@@ -747,3 +751,16 @@ def test_a_change_is_drawn_with_its_sign_in_its_row_and_column():
     low, high = ax.collections[0].get_clim()
     assert -low == high == pytest.approx(100 * means.abs().max())
     assert "Lateral force free." in plain(" ".join(t.get_text() for t in figure.texts))
+
+
+def test_draws_that_orders_do_without_are_counted(summary):
+    order = summary.condition_order
+    assert "orders rest on" not in uncertainty_opening(summary, judged_pairs(summary)).unsaid
+    lost = replace(summary, condition_order=order.assign(draws=order["draws"] - 1))
+    pairs, used = judged_pairs(lost), summary.plan.draws - 1
+    assert f"% of the {used} draws" in uncertainty_opening(lost, pairs).firm
+    said = uncertainty_opening(lost, pairs).unsaid.lower()
+    assert f"orders rest on {used} of {summary.plan.draws} draws, those that could be" in said
+    some = order.assign(draws=np.where(np.arange(len(order)) == 0, used, order["draws"]))
+    few = replace(summary, condition_order=some)
+    assert f" {used} to {summary.plan.draws} draws" in uncertainty_opening(few, pairs).firm

@@ -234,7 +234,7 @@ def test_what_limits_the_load_is_the_first_line_of_its_table(said):
     for name in (row["condition"], row["other"]):
         text = said.paragraph(f"What limits the load of {name}:")
         mine = table[table["condition"] == name]
-        assert f"{in_kg(mine['greatest_load_kg'].iloc[0])} kg can be held" in text
+        assert f"{in_kg(mine['greatest_load_kg'].iloc[0])} kg (limit L6) can be held" in text
         group = mine[mine["kind"] == "group"].iloc[0]
         assert group["gain_kg"] == mine.loc[mine["kind"] == "group", "gain_kg"].max()
         assert f"strength of the {group_phrase(group['name'])}" in text

@@ -80,7 +80,7 @@ N = r"(\d+(?:\.\d+)?)"
 CAPACITY = (
     rf"of {N} N at best {N} N remain, because its fibres are at {N} of their peak fibre length "
     rf"\(factor {N}\), are held still \(factor {N}\) and lie at an angle \(factor {N}\); "
-    rf"{N} N of passive force come on top\."
+    rf"the passive force adds {N} N\."
 )
 app = typer.Typer()
 
@@ -517,15 +517,15 @@ def assert_coupling(run: Run, me: str, you: str) -> None:
             ]
             said = re.search(
                 rf"would work at ({NUMBER}) in place of ({NUMBER}) "
-                rf"\({head_phrase(other)}: ({NUMBER}) in place of ({NUMBER})\), "
-                rf"so it (.*?)\.",
+                rf"\({head_phrase(other)}: ({NUMBER}) in place of ({NUMBER})\); "
+                rf"the arm (.*?)\.",
                 text,
             )
             wanted = then[one], now[one], then[other], now[other]
             assert all(near(said[k + 1], value) for k, value in enumerate(wanted)), text
             effect = now[one] - then[one]
             word = "changes nothing" if abs(effect) < SMALL else (
-                "makes the head contribute more" if effect > 0 else "makes the head contribute less"
+                "makes it contribute more" if effect > 0 else "makes it contribute less"
             )  # fmt: skip
             assert said[5] == word
             part = run.joints(one)[joint]

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from tests.drawn import plain, printed
-from tests.planned import TEXT, solved
+from tests.planned import TEXT, alone, solved
 
 from momentshare.limits import Limit, Limits
+from momentshare.reading import condition_table, head_table
+from momentshare.report.text.opening import counted
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.terminal import print_study
+from momentshare.report.writing.study import write_results
+from momentshare.sharing import Status
+from momentshare.study import StudyResult
 
 UNMEASURED = TEXT.replace("lateral_ratio = -0.05\n", "").replace("lateral_ratio = 0.1\n", "")
 
@@ -84,6 +90,7 @@ def test_whatever_a_limit_concerns_is_neither_firm_nor_in_the_headline():
     assert set(table["verdict"]) <= {"beyond the limb", "level"}
     said = study_opening(limited, table)
     assert said.firm.startswith("0 of ")
+    assert "are supported by the limb and hold" in said.firm
     assert said.firm.endswith("nothing is firm.")
 
 
@@ -102,7 +109,9 @@ def test_treatments_that_were_solved_are_counted_and_a_dropped_one_is_named():
     assert modes == {"zero", "free"}
     said = plain(printed(lambda console: print_study(console, study)))
     assert "under both treatments of the lateral force" in said
-    assert "Left out lateral force measured in narrow and wide, which have no lateral_ratio" in said
+    assert (
+        "Left out: lateral force measured in narrow and wide, which have no lateral_ratio" in said
+    )
     whole = plain(printed(lambda console: print_study(console, solved())))
     assert "under all 3 treatments of the lateral force" in whole
     assert "Left out" not in whole
@@ -128,3 +137,52 @@ def test_of_many_conditions_each_is_compared_with_the_first_and_it_is_said(monke
         f"each of {len(conditions)} conditions was compared with '{conditions[0]}' and not with "
         "every other" in said
     )
+
+
+ONE_TREATMENT = TEXT.replace("frames = 7", 'frames = 7\nlateral = ["measured", "zero"]').replace(
+    "lateral_ratio = -0.05\n", "").replace("lateral_ratio = 0.1\n", "")  # fmt: skip
+"""Nothing is measured, so the lateral force is zero in every condition."""
+
+
+def test_a_treatment_that_was_not_solved_is_not_said_to_move_nothing(tmp_path):
+    study = solved(ONE_TREATMENT)
+    assert {result.lateral.mode for _, result in study.pairs()} == {"zero"}
+    write_results(study, tmp_path)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "No treatment of the lateral force moves" not in page
+    assert "Lateral force zero" in page
+
+
+HEAVY = alone(TEXT).replace("load_per_body_mass = 0.4", "load_kg = 300")
+HEAVY = HEAVY[: HEAVY.index('[[condition]]\nname = "dumbbells"')]
+
+
+def test_conditions_that_no_forces_can_hold_are_named(monkeypatch):
+    study = replace(solved(HEAVY))  # tables are kept for a study; this is another one
+    pairs = [
+        (case, replace(result, sharing=replace(result.sharing, **changed(case, result.sharing))))
+        for case, result in study.pairs()
+    ]
+    of_others = StudyResult.pairs
+    monkeypatch.setattr(
+        StudyResult, "pairs", lambda one: iter(pairs) if one is study else of_others(one)
+    )
+    heads = head_table(study)
+    means = heads.groupby("condition")["mean_activation_mean"]
+    assert means.count().to_dict() == {"narrow": 0, "wide": means.size()["wide"]}
+    said = study_opening(study, verdict_table(study))
+    assert said.firm.startswith("Of 2 conditions only 'wide' has a lift mean")
+    assert "With one condition" not in said.firm + said.turns
+    frames = condition_table(study).groupby("condition")["frames_infeasible"].sum()
+    assert f"in {counted(int(frames['narrow']), 'frame')} of 'narrow' no forces" in said.unsaid
+    assert frames["wide"] == 0
+    assert "of 'wide' no forces" not in said.unsaid
+
+
+def changed(case, sharing):
+    """Take the forces of the first frame of one condition away."""
+    if case.condition != "narrow":
+        return {}
+    status, activation = sharing.status.copy(), sharing.activation.copy()
+    status[0], activation[0] = Status.INFEASIBLE, np.nan
+    return {"status": status, "activation": activation}

@@ -354,7 +354,7 @@ def test_words_follow_the_numbers_when_the_shoulder_arm_changes_sides(exponent):
         assert ("lowering of the arm" in reason) == (arm < 0.0)
         effect = changes.activation_change("no_arm_shoulder")[0]
         direction = "less" if effect > 0.0 else "more"
-        assert f"makes the head contribute {direction}" in compared
+        assert f"the arm makes it contribute {direction}" in compared
         said[arm] = direction
     assert said == {-0.020: "less", 0.020: "more"}
 

@@ -7,6 +7,7 @@ and the more of the first adductor's drive is that price.
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,6 +15,7 @@ import pytest
 from tests.planned import solved
 
 from momentshare.explain import FrameProblem, drive_split, explain_head, leanings, limit_texts
+from momentshare.explain.leaning import limit_keys
 from momentshare.limits import LiftKind, Limit, Limits
 
 CHEST, ROTATOR, OTHER = "pectoralis_major/abdominal", "infraspinatus/lower", "deltoid/clavicular"
@@ -87,6 +89,16 @@ def test_the_sentence_names_row_share_heads_and_limit():
     assert f"{100 * share_of_turn(found):.0f} % of its sum" in text
     assert "depends on the lower infraspinatus, which this limb does not support" in text
     assert "(limit L4, Effort of the external rotators)" in text
+
+
+def test_whatever_limit_a_sentence_names_is_among_the_keys_of_the_opening():
+    """The keys are read out of the sentences; a head's own limits come first."""
+    for found in (explained(rotator=250.0), explained(ROTATOR), explained(OTHER, rotator=250.0)):
+        said = " ".join(limit_texts(found, LIMITS, LiftKind("bar_press")))
+        keys = limit_keys(found, LIMITS, LiftKind("bar_press"))
+        assert set(re.findall(r"limit (L\d+)", said)) == set(keys)
+    assert limit_keys(explained(rotator=250.0), LIMITS, LiftKind("bar_press")) == ("L4",)
+    assert limit_keys(explained(rotator=250.0), LIMITS, LiftKind("push_up")) == ()
 
 
 def test_a_head_that_does_not_turn_the_arm_leans_on_nobody():

@@ -21,7 +21,7 @@ def test_nothing_is_said_of_angles_that_are_given():
     np.testing.assert_allclose(np.degrees(tuck_of(wide.prepared.lift)[[0, -1]]), [60.0, 82.0])
 
 
-def test_default_touch_points_are_named_with_how_they_are_known():
+def test_default_touch_points_are_named_with_how_they_are_known(monkeypatch):
     result = solved(TEXT.replace(ANGLES, ""))
     touch, lockout = default_path_sentences(result)
     assert "narrow " in touch
@@ -32,6 +32,10 @@ def test_default_touch_points_are_named_with_how_they_are_known():
     assert "over the shoulder joint" in lockout
     places = {case.condition: touch_point(case) for case in result.cases}
     assert places["narrow"] > places["wide"] > 0.0
+    assert f"narrow {100 * places['narrow']:.0f} cm, tuck" in touch
+    for place, told in ((-0.02, "2 cm towards the head"), (-0.004, "0 cm")):
+        monkeypatch.setattr("momentshare.report.text.bar_path.touch_point", lambda _, p=place: p)
+        assert f"narrow {told}, tuck" in default_path_sentences(result)[0]
 
 
 def test_a_touch_point_that_is_given_is_where_the_bar_touches():

@@ -255,19 +255,12 @@ def _answer(
     tables: dict[str, pd.DataFrame],
 ) -> Answer:
     """Collect what the report holds besides tables and figures."""
-    from momentshare.limits import height_third
+    from momentshare.explain.leaning import limit_keys
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.explain_opening import explain_opening, head_moves
 
     height, limits = found[0].height_fraction, asked.result.prepared.limb.model.limits
-    touching = [
-        row.key
-        for item in found
-        for row in limits.at(
-            "activation", "force", head=item.head, kinds=[asked.kind], part=height_third(height),
-            lateral=asked.mode,
-        )
-    ]  # fmt: skip
+    touching = [key for item in found for key in limit_keys(item, limits, asked.kind)]
     along = tables["drive_along_lift.csv"]
     moves = " ".join(head_moves(along, item.head, height) for item in found)
     return Answer(

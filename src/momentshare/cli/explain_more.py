@@ -148,10 +148,13 @@ def limiting_table(
 
 
 def touched(model: Model, kinds: Sequence[LiftKind]) -> dict[str, str]:
-    """Head and strength group → keys of the limits that concern its activation in some lifts."""
+    """Head and strength group → keys of the limits that concern its activation in some lifts.
+
+    Those that concern the greatest load stand under ``greatest_load``.
+    """
     from momentshare.limits import keys_text
 
-    out: dict[str, str] = {}
+    out = {"greatest_load": keys_text(model.limits.at("greatest_load", kinds=kinds))}
     for head in model.heads:
         own = [
             row for kind in kinds

@@ -194,7 +194,10 @@ def _print(screen: Console, found: Summary) -> None:
         for name in ("lateral force", "criterion"):
             table.add_column(name)
         percent = f"{100 * SURE:.0f} %"
-        for name in ("orders", f"sure ({percent} and more)", "sure, beyond the limb", "open"):
+        limited = "beyond the limb"
+        for name in (
+            "orders", f"sure ({percent} and more)", f"sure, {limited}", "open", f"open, {limited}",
+        ):  # fmt: skip
             table.add_column(name, justify="right")
         for row in sure_orders(found, pairs).itertuples(index=False):
             table.add_row(*map(str, row))
@@ -225,7 +228,7 @@ def _print(screen: Console, found: Summary) -> None:
     if short:
         total = int(found.failures["draws"].sum())
         screen.print(
-            f"[bold]Too heavy[/bold] in {short} of {total} drawn lifts a moment falls short in "
+            f"[bold]Too heavy:[/bold] in {short} of {total} drawn lifts a moment falls short in "
             "some frame; see failures.csv"
         )
     print_cautions(screen)

@@ -88,14 +88,14 @@ def coupling_text(
     part = found.split.by_joint()[joint]
     verdict = verb_for(
         effect,
-        "so it makes the head contribute more",
-        "so it makes the head contribute less",
-        "so it changes nothing",
+        "the arm makes it contribute more",
+        "the arm makes it contribute less",
+        "the arm changes nothing",
     )
     line = (
         f"{capital(head_phrase(found.head))} also crosses the {joint}; solved again without that "
         f"moment arm it would work at {then:.3f} in place of {now:.3f} "
-        f"({head_phrase(other.head)}: {theirs[k]:.3f} in place of {theirs[0]:.3f}), {verdict}."
+        f"({head_phrase(other.head)}: {theirs[k]:.3f} in place of {theirs[0]:.3f}); {verdict}."
     )
     if abs(effect) >= NOTHING and abs(part) >= NOTHING:
         if (effect > 0.0) == (part > 0.0):

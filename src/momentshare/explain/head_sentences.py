@@ -49,12 +49,17 @@ def limiting_sentence(
     shares : mapping, optional
         ``group`` and ``head`` → draws in which the same one raises the load most.
     marks : mapping, optional
-        Group or head → keys of the limits that concern it.
+        Group, head or ``greatest_load`` → keys of the limits that concern it.
     """
     where = f" of {name}" if name else ""
+
+    def marked(which: str) -> str:
+        keys = (marks or {}).get(which, "").split()
+        return f" (limit {', '.join(keys)})" if keys else ""
+
     text = (
-        f"What limits the load{where}: {in_kg(found.load)} kg can be held at most, at "
-        f"{percent(found.height)} of the bar height"
+        f"What limits the load{where}: {in_kg(found.load)} kg{marked('greatest_load')} can be held "
+        f"at most, at {percent(found.height)} of the bar height"
     )
     if found.lost:
         text += f" (without {found.lost} frames in which the limb cannot hold its own weight)"
@@ -62,11 +67,6 @@ def limiting_sentence(
     if more < _LEAST_GAIN:
         return f"{text}; no strength, raised by a tenth, raises it by 0.05 kg."
     share = shares or {}
-
-    def marked(which: str) -> str:
-        keys = (marks or {}).get(which, "").split()
-        return f" (limit {', '.join(keys)})" if keys else ""
-
     text += (
         f"; a tenth more strength of the {group_phrase(group)}{marked(group)} raises it most, by "
         f"{in_kg(more)} kg "

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from momentshare.explain.head import HeadExplanation
     from momentshare.limits import Limit, Limits
 
-__all__ = ["Leaning", "leanings", "limit_texts"]
+__all__ = ["Leaning", "leanings", "limit_keys", "limit_texts"]
 
 _MAIN = 0.5
 """Share of a drive from which a row dominates it, and from which a head acts mainly in a row;
@@ -107,6 +107,18 @@ def _at(
     )
 
 
+def limit_keys(
+    found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
+) -> tuple[str, ...]:
+    """Keys of the limits that concern a head or the heads that its answer depends on.
+
+    The arguments are those of :func:`limit_texts`.
+    """
+    own = [_at(limits, quantity, found.head, found, kind) for quantity in ("activation", "force")]
+    leant = [lean.limits for lean in leanings(found, limits, kind)]
+    return tuple(dict.fromkeys(row.key for rows in (*own, *leant) for row in rows))
+
+
 def limit_texts(
     found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
 ) -> tuple[str, ...]:
@@ -146,8 +158,9 @@ def limit_texts(
         heads = " and ".join(head_phrase(head) for head in lean.heads)
         texts.append(
             f"The part of {row_named(lean.row).positive.words if lean.row in ROWS else lean.row} "
-            f"in the drive of {name} is {100.0 * lean.share:.0f} % of its sum, so the answer "
-            f"depends on {heads}, which this limb does not support ({_named(limits, lean.limits)})."
+            f"in the drive of {name} is {100.0 * lean.share:.0f} % of its sum in size, and what "
+            f"that moment costs depends on {heads}, which this limb does not support "
+            f"({_named(limits, lean.limits)})."
         )
     return tuple(texts)
 

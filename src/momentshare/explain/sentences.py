@@ -51,7 +51,7 @@ def capacity_text(found: HeadExplanation) -> str:
         f"Capacity here: of {f.greatest_isometric_force:.0f} N at best {f.capacity:.0f} N remain, "
         f"because its fibres are at {f.fibre_length:.2f} of their peak fibre length (factor "
         f"{f.length_factor:.3f}), are {moving} (factor {f.velocity_factor:.3f}) and lie at an "
-        f"angle (factor {f.cosine:.3f}); {f.passive_force:.0f} N of passive force come on top."
+        f"angle (factor {f.cosine:.3f}); the passive force adds {f.passive_force:.0f} N."
     )
 
 

@@ -148,7 +148,7 @@ def band_columns(keys: list[tuple[str, str, str]], study: CaseSet) -> dict[str, 
             if all(key in known for key in keys):
                 # A variation that someone cannot perform would change the people behind the mean.
                 mean = np.mean([getattr(known[key], name) for key in keys], axis=0)
-                low, high = np.nanmin(mean, axis=0), np.nanmax(mean, axis=0)
+                low, high = np.fmin.reduce(mean, axis=0), np.fmax.reduce(mean, axis=0)
             out[f"{value}_{kind}_low"], out[f"{value}_{kind}_high"] = low, high
     return {name: out[name] for name in BAND_COLUMNS}
 

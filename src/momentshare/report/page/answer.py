@@ -111,7 +111,7 @@ def answer_page(
                 blocks=[_table(_published(published), caption, PUBLISHED)],
             )
         )
-    note = f"{answer.study.title}. {file.note}".strip()
+    note = remark_text(answer.study.title, file.note)
     return report_page(
         (answer.title, note),
         answer.opening,
@@ -135,3 +135,14 @@ def _table(table: pd.DataFrame, caption: str, name: str) -> Table:
     table = table.dropna(axis="columns", how="all")
     cut = f"; the first {_MOST} of {len(table)} rows" if len(table) > _MOST else ""
     return Table(frame=table.head(_MOST), caption=f"{caption}{cut}. All in {name}.")
+
+
+def remark_text(title: str, note: str) -> str:
+    """Title of a study as a sentence, and its note.
+
+    Examples
+    --------
+    >>> remark_text("Narrow or wide?", "Invented person."), remark_text("Two grips", "")
+    ('Narrow or wide? Invented person.', 'Two grips.')
+    """
+    return f"{title}{'' if title.endswith(('.', '?', '!')) else '.'} {note}".strip()

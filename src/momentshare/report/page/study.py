@@ -126,6 +126,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         LIMITED: "Not findings: orders that rest on what this limb does not support",
     }
     blocks: list[Block] = [*_by_factor(study, verdicts), *_shown(pictures, "ordering")]
+    several = len({result.lateral.mode for _, result in study.pairs()}) > 1
     for verdict, caption in told.items():
         mine = verdicts[verdicts["verdict"] == verdict]
         if mine.empty:
@@ -137,7 +138,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         columns += ["difference_low", "difference_high"] if wide else []
         columns += {TURNING: ["turns_with"], LIMITED: ["limit"]}.get(verdict, [])
         alike = f"No treatment of the lateral force moves a difference by as much as {_PRINTED}"
-        notes = [] if wide else [alike]
+        notes = [] if wide else [alike] if several else [f"Lateral force {mine['lateral'].iloc[0]}"]
         notes += study.model.limits.notes(mine["limit"])
         cut = (
             f"; the {_SHOWN} of {len(mine)} with the largest difference, largest first"

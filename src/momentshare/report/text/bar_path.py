@@ -51,12 +51,13 @@ def default_path_sentences(study: StudyResult) -> list[str]:
             continue
         place = 100.0 * np.mean([touch_point(case) for case in cases])
         tuck = np.degrees(np.mean([tuck_of(case.prepared.lift)[0] for case in cases]))
-        places.append(f"{condition.name} {place:.0f} cm, tuck {tuck:.0f}°")
+        beyond = " towards the head" if place <= -0.5 else ""
+        places.append(f"{condition.name} {abs(place):.0f} cm{beyond}, tuck {tuck:.0f}°")
     texts = []
     if places:
         texts.append(
-            "By default the bar touches the chest, measured towards the feet from the shoulder "
-            f"joint, at: {listed(places)}. That is halfway between a vertical forearm "
+            "By default the bar or the dumbbells touch the chest, measured towards the feet from "
+            f"the shoulder joint, at: {listed(places)}. That is halfway between a vertical forearm "
             f"(geometry) "
             "and the lower half of the sternum (common practice, no source); no measured touch "
             "points were found."

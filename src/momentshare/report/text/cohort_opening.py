@@ -21,6 +21,7 @@ from momentshare.report.text.opening import (
     joined,
     points,
     sentence,
+    supported,
     widest,
 )
 from momentshare.report.text.study_opening import lead_word
@@ -87,11 +88,11 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
     shown = len(found.firm) + len(found.turning) + len(found.leaning)
     if not shown:
         return f"For no head was a difference between conditions shown (p below {ALPHA:g})."
-    start = (
-        f"{len(found.firm):,} of {counted(shown, 'order')} of two conditions within a head that a "
-        f"test shows (p below {ALPHA:g}, lateral force {summary.mode}) hold under every change of "
-        "one input"
+    orders = (
+        "of two conditions within a head that a "
+        f"test shows (p below {ALPHA:g}, lateral force {summary.mode})"
     )
+    start = f"{supported(len(found.firm), shown, orders)} under every change of one input"
     if not found.firm:
         return f"{start}: nothing is firm."
     return (
@@ -152,8 +153,8 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     )
     count, turned, unsure, fallen = (sum(map(len, part)) for part in (firm, turning, open_, short))
     start = (
-        f"{count:,} of {counted(total, 'order')} of two published conditions within a head hold in "
-        f"at least {100 * SURE:.0f} % of draws, whether or not a draw is shared by both conditions"
+        f"{supported(count, total, 'of two published conditions within a head')} in at least "
+        f"{100 * SURE:.0f} % of draws, whether or not a draw is shared by both conditions"
     )
     wide = max((t for t in firm if len(t)), key=lambda t: t["size"].max(), default=None)
     if wide is None:

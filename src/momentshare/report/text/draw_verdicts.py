@@ -123,10 +123,11 @@ def sure_orders(found: Summary, pairs: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         ``lateral``, ``criterion``; ``orders`` of ``pairs`` that were drawn there; of these
-        ``sure`` and ``open``, and ``sure_beyond``, the sure ones beyond what the limb supports.
+        ``sure`` and ``open``, and ``sure_beyond`` and ``open_beyond``, those of each beyond what
+        the limb supports.
     """
     beyond = {
-        (row.head, frozenset((row.condition, row.other))): row.verdict == LIMITED
+        (row.head, frozenset((row.condition, row.other))): str(row.verdict) == LIMITED
         for row in pairs.itertuples()
     }
     rows = []
@@ -139,10 +140,12 @@ def sure_orders(found: Summary, pairs: pd.DataFrame) -> pd.DataFrame:
         }
         shown = {key: chance for key, chance in mine.items() if key in beyond}
         sure = [key for key, chance in shown.items() if max(chance, 1.0 - chance) >= SURE]
+        sure_beyond = sum(beyond[key] for key in sure)
         rows.append(
             {
                 "lateral": mode, "criterion": criterion, "orders": len(shown), "sure": len(sure),
-                "sure_beyond": sum(beyond[key] for key in sure), "open": len(shown) - len(sure),
+                "sure_beyond": sure_beyond, "open": len(shown) - len(sure),
+                "open_beyond": sum(beyond[key] for key in shown) - sure_beyond,
             }
         )  # fmt: skip
     return pd.DataFrame(rows)

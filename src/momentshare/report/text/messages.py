@@ -124,11 +124,11 @@ def _uncertified(study: StudyResult) -> list[Message]:
 
 
 def _of_cases(study: StudyResult) -> Iterator[tuple[str, tuple[str, str], str]]:
-    """Limits, paths and notes of each case."""
+    """Joints beyond their limits, paths and notes of each case."""
     for case in study.cases:
         who = (case.person, case.condition)
         for breach in case.prepared.lift.breaches:
-            yield "Limit", who, breach.text()
+            yield "Joint", who, breach.text()
         doubtful = reading.doubtful_heads(case.prepared.paths, case.prepared.lift.reachable)
         if doubtful:
             yield "Path", who, f"near or beyond the range of its surfaces: {', '.join(doubtful)}"
@@ -280,7 +280,10 @@ def _glenoid(study: StudyResult) -> list[Message]:
     if beyond.empty:
         return []
     share = 100.0 * len(beyond) / len(free)
-    where = listed((str(c) for c in dict.fromkeys(beyond["condition"])), ", ")
+    named = dict.fromkeys(beyond["condition"])
+    where = listed((f"'{name}'" for name in named), ", ")
+    if len(named) == free["condition"].nunique() > 1:
+        where = "of every condition"
     kept = study.study.file.settings.glenoid_constraint
     return [
         Message(

@@ -34,6 +34,7 @@ __all__ = [
     "points",
     "print_opening",
     "sentence",
+    "supported",
     "widest",
 ]
 
@@ -148,6 +149,23 @@ def beyond_limb(rows: Sequence[Mapping[Any, Any]], noun: str) -> str:
     verb = "lies" if len(rows) == 1 else "lie"
     told = f"{', '.join(keys)}; see Limits"
     return f"{counted(len(rows), noun)} {verb} beyond what this limb supports ({told})"
+
+
+def supported(count: int, total: int, orders: str = "of two conditions within a head") -> str:
+    """Begin a sentence on the orders that hold and that no limit of the limb concerns.
+
+    Examples
+    --------
+    >>> supported(3, 15)
+    '3 of 15 orders of two conditions within a head are supported by the limb and hold'
+    >>> supported(1, 1, "of two heads")
+    '1 of 1 order of two heads is supported by the limb and holds'
+    """
+    verbs = ("is", "holds") if count == 1 else ("are", "hold")
+    return (
+        f"{count:,} of {counted(total, 'order')} {orders} {verbs[0]} supported by the limb and "
+        f"{verbs[1]}"
+    )
 
 
 def sentence(parts: Iterable[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -18,6 +19,7 @@ from momentshare.report.text.opening import (
     joined,
     points,
     sentence,
+    supported,
     widest,
 )
 from momentshare.report.text.verdicts import (
@@ -150,7 +152,7 @@ def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
     if verdicts.empty:
         return Opening(
             firm=_busiest(study),
-            turns="With one condition there is no order to reverse.",
+            turns="There is no order that anything could reverse.",
             unsaid=_unsaid(study, verdicts),
         )
     return Opening(
@@ -164,8 +166,17 @@ def _busiest(study: StudyResult) -> str:
     table = with_limits(reading.head_table(study), study.model.limits, kinds, "force")
     known = table[table["limit"] == ""]
     top = widest(known if len(known) else table, "mean_force_n_mean")
+    answered = dict.fromkeys(table.loc[table["mean_activation_mean"].notna(), "condition"])
+    why = "With one condition there is nothing to compare"
+    if len(study.study.file.condition) > 1:
+        why = (
+            f"Of {len(study.study.file.condition):,} conditions only '{next(iter(answered))}' has "
+            "a lift mean, so there is nothing to compare"
+            if len(answered) == 1
+            else f"No head reaches {100 * WORKING:.0f} % in a condition, so there is no order"
+        )
     return (
-        "With one condition there is nothing to compare; the head that pulls hardest is "
+        f"{why}; the head that pulls hardest is "
         f"{head_phrase(str(top['head']))}, {100 * top['mean_activation_mean']:.0f} % active in the "
         f"mean of the lift (lateral force {top['lateral']})."
     )
@@ -193,10 +204,7 @@ def _tried(study: StudyResult) -> str:
 
 def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     firm = verdicts[verdicts["verdict"] == FIRM_ORDER]
-    start = (
-        f"{len(firm):,} of {counted(len(verdicts), 'order')} of two conditions within a head hold "
-        f"{_tried(study)}"
-    )
+    start = f"{supported(len(firm), len(verdicts))} {_tried(study)}"
     if firm.empty:
         return f"{start}: nothing is firm."
     return f"{start}; {lead_word(len(firm))}{_order(widest(firm, 'active_volume_cm3'))}."
@@ -269,5 +277,19 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
         parts.append(
             f"{counted(short, 'frame')} {'is' if short == 1 else 'are'} too heavy for the limb"
         )
+    parts += _without_forces(study)
     parts.append("no muscle force is known to better than tens of percent, and none was measured")
     return sentence(parts)
+
+
+def _without_forces(study: StudyResult) -> list[str]:
+    """Name the conditions with frames that no forces within the glenoid's limit can hold."""
+    lost: Counter[str] = Counter()
+    for case, result in study.pairs():
+        lost[case.condition] += int((result.sharing.status == Status.INFEASIBLE).sum())
+    return [
+        f"in {counted(count, 'frame')} of '{name}' no forces keep within the limit of the glenoid, "
+        "so that this lift has no mean"
+        for name, count in lost.items()
+        if count
+    ]

@@ -143,7 +143,7 @@ def _print_heads(console: Console, study: StudyResult) -> list[str]:
 
 def _print_findings(console: Console, study: StudyResult) -> None:
     for message in study_messages(study):
-        word = f"[bold]{message.word}[/bold]" if message.word else " "
+        word = f"[bold]{message.word}:[/bold]" if message.word else " "
         console.print(f"{word} {escape(message.text)}")
 
 

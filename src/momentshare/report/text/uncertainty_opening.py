@@ -15,6 +15,7 @@ from momentshare.report.text.opening import (
     joined,
     points,
     sentence,
+    supported,
     widest,
 )
 from momentshare.report.text.study_opening import lead_word
@@ -71,9 +72,10 @@ ASSUMPTIONS = (
         "shortened to leave a millimetre of tendon."
     ),
     (
-        "Means over people leave out draws in which one person could not be solved; failures.csv "
-        "counts them. Frames out of reach are left out of the means of their lift and counted; "
-        "frames in shortfall stay in, with the heads supplying what they can."
+        "Means over people leave out draws in which one person could not be solved (failures.csv "
+        "counts them) or has a frame without forces within the limit of the glenoid; the column "
+        "draws counts those that are left. Frames out of reach are left out of the means of their "
+        "lift and counted; frames in shortfall stay in, with the heads supplying what they can."
     ),
 )
 """Assumptions behind the numbers, as written into ``summary.json``."""
@@ -102,8 +104,8 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         return _busiest(found)
     firm = _mine(pairs, FIRM_ORDER)
     start = (
-        f"{len(firm):,} of {counted(len(pairs), 'order')} of two conditions within a head hold in "
-        f"at least {100 * SURE:.0f} % of the {found.plan.draws:,} draws, {_tried(found)}"
+        f"{supported(len(firm), len(pairs))} in at least {100 * SURE:.0f} % of the "
+        f"{_used(found)} draws, {_tried(found)}"
     )
     if firm.empty:
         return f"{start}: nothing is firm."
@@ -113,6 +115,12 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} in the "
         "median."
     )
+
+
+def _used(found: Summary) -> str:
+    """Count the draws that orders rest on: those that gave both conditions a mean."""
+    low, high = (int(found.condition_order["draws"].agg(end)) for end in ("min", "max"))
+    return f"{low:,}" if low == high else f"{low:,} to {high:,}"
 
 
 def _tried(found: Summary) -> str:
@@ -179,6 +187,11 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
         parts.append(
             f"with {counted(draws, 'draw')} {100 * SURE:.0f} % can only mean {draws} of {draws}, "
             f"which chance gives too; take {_ENOUGH} or more"
+        )
+    if len(pairs) and _used(found) != f"{draws:,}":
+        parts.append(
+            f"orders rest on {_used(found)} of {counted(draws, 'draw')}, those that could be "
+            "solved at every height within the limit of the glenoid"
         )
     lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
     total = counted(int(lost["draws"]), "drawn lift")
