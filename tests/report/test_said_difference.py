@@ -136,6 +136,9 @@ def test_the_answer_stands_first_in_two_sentences_with_the_numbers_of_the_tables
         for value in (best["value_first"], best["value_second"]):
             if abs(scale * value) >= 0.05:
                 assert f"{abs(scale * value):.1f}" in second
+        pushed = components[components["factor"] == "lateral force"]
+        pushed = pushed[["value_first", "value_second"]].abs().max().max() >= 0.05
+        assert ("N·m, without the lateral force)" in second) == (top == "moments" and pushed)
 
 
 def test_parts_sum_to_the_difference_in_every_table(said):

@@ -26,7 +26,7 @@ def test_default_touch_points_are_named_with_how_they_are_known(monkeypatch):
     touch, lockout = default_path_sentences(result)
     assert "narrow " in touch
     assert "wide " in touch
-    assert "dumbbells" not in touch  # its tuck is given
+    assert "dumbbells " not in touch.split(" at: ")[1]  # its tuck is given
     assert "geometry" in touch
     assert "no source" in touch
     assert "over the shoulder joint" in lockout

@@ -154,12 +154,18 @@ def _numbers(found: Difference, head: str, factor: str, name: str) -> str:
     row = found.row_names.index(name)
     if factor in {"moments", "lateral force"}:
         values = (found.moments if factor == "moments" else found.lateral_moments)[:, row]
-        return f" ({_two(name, *values.tolist())} N·m)"
+        without = ""
+        if factor == "moments" and np.abs(found.lateral_moments).max() >= _NO_MOMENT:
+            without = ", without the lateral force"
+        return f" ({_two(name, *values.tolist())} N·m{without})"
     arms = 1000.0 * found.arms[:, row, head_index(found.head_names, head)]
     if np.abs(arms).max() < _NO_ARM:
         return " (moment arms of other heads)"
     return f" (its own moment arm: {_two(name, *arms.tolist())} mm)"
 
+
+_NO_MOMENT = 0.05
+"""Moment [N·m] below which the lateral force is said to have none."""
 
 _NO_ARM = 0.05
 """Moment arm [mm] below which a head is said to have none."""

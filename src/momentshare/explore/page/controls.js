@@ -106,7 +106,7 @@ ${choice("changed", "Head", [["-1", "none changed"], ...heads])}
 ${choice("noArm", "Its moment arm", [["", "as it is"], ["shoulder", "none at the shoulder"], ["elbow", "none at the elbow"]])}
 ${slider("strength", "Strength", 0, 2, 0.05)}
 ${choice("scope", "Strength applies to", [["head", "this head"], ["muscle", "its whole muscle"], ["group", "its strength group"]])}
-<p class="hint">A two-joint head without its moment arm at one joint is its one-joint twin. Strength 0 removes the head; its volume weight follows its strength.</p>
+<p class="hint">A two-joint head without its moment arm at one joint is its one-joint twin. Strength 0 removes the head; where heads are weighted by size, its weight follows its strength.</p>
 </fieldset>
 <fieldset><legend>Change the rule</legend>
 ${choice("criterion", "What is minimised", CRITERIA)}
