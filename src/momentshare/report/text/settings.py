@@ -67,14 +67,14 @@ def _shown(value: Any) -> str:
 def muscles_text(model: Model, settings: SettingsEntry, *, lifts: bool = True) -> str:
     """State in sentences how capacity was computed and moments were shared.
 
-    Without ``lifts`` moments came from a table: no limit of the glenoid and no lateral force
+    Without ``lifts`` moments came from a table: no limit of the glenoid and no force along the bar
     entered.
     """
     size: str | None = settings.criterion().by_size
     exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
     treated = f"{joined(settings.lateral)} in turn" if settings.lateral[1:] else settings.lateral[0]
     held = "within" if settings.glenoid_constraint and lifts else "without"
-    bar = f", with the lateral force {treated}" if lifts else ""
+    bar = f", with the force along the bar {treated}" if lifts else ""
     if size == "area":
         size = "greatest isometric force"
     return (
