@@ -25,6 +25,7 @@ from momentshare.linkage import entries as linkage
 from momentshare.model import load_model
 from momentshare.published import table as published
 from momentshare.report.text.linkage_opening import criteria_table
+from momentshare.report.text.settings import muscles_text
 from momentshare.study import schema as study
 from momentshare.study.exercises import EXERCISES
 from momentshare.trial.formats import layout
@@ -451,6 +452,13 @@ def test_a_public_name_is_told_by_the_first_lines_of_its_docstring():
         shown = run("help", name)
         assert told in shown
         assert f"help(momentshare.{name})" in shown
+
+
+def test_reports_say_what_heads_are_weighted_by_as_the_help_does():
+    said = muscles_text(load_model(), study.SettingsEntry())
+    assert "to the power 2 weighted by greatest isometric force, " in said
+    (row,) = [entry for entry in entries_named("weights") if entry.topic == "study"]
+    assert "`area` (the default) weights each head by its greatest isometric force" in row.cells[1]
 
 
 def test_every_command_stands_in_the_help():
