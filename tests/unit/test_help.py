@@ -19,7 +19,7 @@ from momentshare.cli.main import app
 from momentshare.cohort import schema as cohort
 from momentshare.cohort.expand import SHORT_FORMS
 from momentshare.directions import ROWS
-from momentshare.errors import UnknownNameError
+from momentshare.errors import InputError, UnknownNameError
 from momentshare.help import entries, entries_named, topic, topics
 from momentshare.linkage import entries as linkage
 from momentshare.model import load_model
@@ -465,6 +465,26 @@ def test_every_command_stands_in_the_help():
     known = {c.name or c.callback.__name__ for c in app.registered_commands}
     told = {name.split()[0] for name in named("commands", "Commands")}
     assert told == known
+
+
+@pytest.mark.parametrize(
+    ("command", "words"),
+    [("compare", "STUDY.toml"), ("explore", "STUDY.toml"), ("limb", "LIMB"), ("inspect", "FILE"),
+     ("tutorial", "NAME"), ("tutorial", "FOLDER"), ("validate", "MODEL"), ("help", "TOPIC")],
+)  # fmt: skip
+def test_arguments_of_a_command_are_named_in_capitals(command, words):
+    (usage,) = [line for line in run(command, "--help").splitlines() if "Usage:" in line]
+    assert words in re.sub(r"[\[\]{}]", " ", usage).split()
+
+
+def test_a_study_given_to_inspect_is_told_which_command_reads_it(tmp_path):
+    place = tmp_path / "study.toml"
+    place.write_text('title = "Two presses"\n', encoding="utf-8")
+    done = CliRunner().invoke(app, ["inspect", str(place)])
+    assert isinstance(done.exception, InputError)
+    assert done.exception.exit_code == 2
+    assert "study.toml: is a study file or a layout" in str(done.exception)
+    assert "'momentshare check'" in str(done.exception)
 
 
 @pytest.mark.parametrize("name", ["studdy", "no such thing", ""])

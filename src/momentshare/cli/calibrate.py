@@ -18,7 +18,7 @@ __all__ = ["calibrate"]
 
 def calibrate(
     model: Annotated[
-        str, typer.Argument(help="Shipped model, or the path of a folder.")
+        str, typer.Argument(metavar="MODEL", help="Shipped model, or the path of a folder.")
     ] = "reference_limb",
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for calibrated.csv and the report.")

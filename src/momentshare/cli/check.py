@@ -33,7 +33,7 @@ _NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]*\w)")
 
 
 def check(
-    study: Annotated[Path, typer.Argument(help="Cohort study file (TOML).")],
+    study: Annotated[Path, typer.Argument(metavar="STUDY.toml", help="Cohort study file (TOML).")],
     person: People = None,
     condition: Conditions = None,
 ) -> None:

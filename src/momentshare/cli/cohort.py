@@ -25,7 +25,7 @@ __all__ = ["cohort", "run_and_write"]
 
 
 def cohort(
-    study: Annotated[Path, typer.Argument(help="Cohort study file (TOML).")],
+    study: Annotated[Path, typer.Argument(metavar="STUDY.toml", help="Cohort study file (TOML).")],
     out: Annotated[Path, typer.Option("--out", help="Folder for trials and results.")],
     person: People = None,
     condition: Conditions = None,

@@ -21,7 +21,9 @@ _HARDEST = "that is where the heads work hardest together"
 
 
 def explain(
-    study: Annotated[Path, typer.Argument(help="Study file or cohort study file (TOML).")],
+    study: Annotated[
+        Path, typer.Argument(metavar="STUDY.toml", help="Study file or cohort study file (TOML).")
+    ],
     person: Annotated[
         str | None, typer.Option(help="Name of a person; the first of the study if left out.")
     ] = None,

@@ -20,7 +20,8 @@ def explore(
     study: Annotated[
         Path | None,
         typer.Argument(
-            help="Study file (TOML) with people and conditions; an example if left out."
+            metavar="STUDY.toml",
+            help="Study file (TOML) with people and conditions; an example if left out.",
         ),
     ] = None,
     person: People = None,

@@ -21,7 +21,8 @@ def show_help(
     topic: Annotated[
         str | None,
         typer.Argument(
-            help="A topic, or a field, column, file, term, public name or limit such as L3."
+            metavar="TOPIC",
+            help="A topic, or a field, column, file, term, public name or limit such as L3.",
         ),
     ] = None,
 ) -> None:

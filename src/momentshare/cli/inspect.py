@@ -24,7 +24,7 @@ _MOST = 400
 
 
 def inspect(
-    file: Annotated[Path, typer.Argument(help="C3D, CSV or Parquet file.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="C3D, CSV or Parquet file.")],
     layout: Annotated[
         Path | None, typer.Option("--layout", help="File for the proposed layout (TOML).")
     ] = None,

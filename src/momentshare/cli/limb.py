@@ -32,7 +32,8 @@ def limb(
     model: Annotated[
         str,
         typer.Argument(
-            help="A shipped limb (textbook_arm, leg, finger, elbow_by_table) or a folder (./own)."
+            metavar="LIMB",
+            help="A shipped limb (textbook_arm, leg, finger, elbow_by_table) or a folder (./own).",
         ),
     ],
     angles: Annotated[

@@ -71,7 +71,9 @@ def _root(
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(help="Folder for the study and its results.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder for the study and its results.")
+    ],
     lab: Annotated[
         bool,
         typer.Option(
@@ -108,7 +110,7 @@ def demo(
 
 @app.command()
 def compare(
-    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    study: Annotated[Path, typer.Argument(metavar="STUDY.toml", help="Study file (TOML).")],
     out: Out,
     effects: Annotated[
         bool,

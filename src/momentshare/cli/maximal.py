@@ -24,7 +24,7 @@ _MOST_SHARES = 12
 
 
 def maximal_lift(
-    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    study: Annotated[Path, typer.Argument(metavar="STUDY.toml", help="Study file (TOML).")],
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
     person: People = None,
     condition: Conditions = None,

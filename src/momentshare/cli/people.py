@@ -13,7 +13,9 @@ __all__ = ["people"]
 
 
 def people(
-    study: Annotated[Path, typer.Argument(help="Study file (TOML), planned or measured.")],
+    study: Annotated[
+        Path, typer.Argument(metavar="STUDY.toml", help="Study file (TOML), planned or measured.")
+    ],
 ) -> None:
     """Print the code of each person of a STUDY that asks for pseudonyms, as CSV.
 

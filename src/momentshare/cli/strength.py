@@ -31,7 +31,9 @@ _SHOWN = ("person", "condition", "lateral", "direction", "others")
 
 
 def strength(
-    study: Annotated[Path, typer.Argument(help="Study file or cohort study file (TOML).")],
+    study: Annotated[
+        Path, typer.Argument(metavar="STUDY.toml", help="Study file or cohort study file (TOML).")
+    ],
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
     person: People = None,
     condition: Conditions = None,

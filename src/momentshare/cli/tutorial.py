@@ -13,8 +13,10 @@ __all__ = ["tutorial"]
 
 
 def tutorial(
-    name: Annotated[str, typer.Argument(help="student, researcher or developer.")],
-    folder: Annotated[Path, typer.Argument(help="Folder for the tutorial and its files.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="student, researcher or developer.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder for the tutorial and its files.")
+    ],
 ) -> None:
     """Write the tutorial NAME with its files into FOLDER."""
     from momentshare.tutorials import TUTORIALS, write_tutorial

@@ -28,7 +28,9 @@ _SHOWN = 8
 
 
 def uncertainty(
-    study: Annotated[Path, typer.Argument(help="Study file or cohort study file (TOML).")],
+    study: Annotated[
+        Path, typer.Argument(metavar="STUDY.toml", help="Study file or cohort study file (TOML).")
+    ],
     out: Annotated[Path, typer.Option("--out", help="Folder for chunks and results.")],
     draws: Annotated[int, typer.Option(help="Random draws.")] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the draws.")] = 1,

@@ -22,7 +22,7 @@ __all__ = ["validate"]
 
 def validate(
     model: Annotated[
-        str, typer.Argument(help="Shipped model, or the path of a folder.")
+        str, typer.Argument(metavar="MODEL", help="Shipped model, or the path of a folder.")
     ] = "reference_limb",
     out: Annotated[
         Path | None,

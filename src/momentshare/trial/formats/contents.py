@@ -105,6 +105,11 @@ def file_contents(path: str | Path) -> Contents:
         If it cannot be read; the message names it.
     """
     place = Path(path)
+    if place.suffix.lower() == ".toml" and place.is_file():
+        raise InputError(
+            f"{place}: is a study file or a layout, not a measured one; 'momentshare check' reads "
+            "and checks the trials of a cohort study"
+        )
     raw, notes = file_bytes(place)
     file_format = "c3d" if raw[1:2] == b"\x50" and raw[0] < 10 else format_by_ending(place.suffix)
     if raw[:4] == b"PAR1":
