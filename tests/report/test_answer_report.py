@@ -246,6 +246,7 @@ def test_an_order_of_loads_that_a_limit_excludes_is_no_finding():
     Report.loads = loads
     said = maximal_opening(Report, limits)
     assert said.firm.startswith("0 of 1 order of two conditions by the greatest load")
+    assert "are supported by the limb and hold for everyone" in said.firm  # 'a' is above for all
     assert "'a'" not in said.firm
     assert said.unsaid.startswith("1 order lies beyond what this limb supports (L6; see Limits)")
 

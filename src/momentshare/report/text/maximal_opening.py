@@ -15,6 +15,7 @@ from momentshare.report.text.opening import (
     counted,
     joined,
     sentence,
+    supported,
     widest,
 )
 from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, TURNING, verdict_on
@@ -126,10 +127,10 @@ def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
             f"over people, lateral force {row['lateral']})."
         )
     firm = orders[orders["verdict"] == FIRM_ORDER]
-    verb = "holds" if len(orders) == 1 else "hold"
+    which = "of two conditions by the greatest load that passes"
     start = (
-        f"{len(firm):,} of {counted(len(orders), 'order')} of two conditions by the greatest load "
-        f"that passes {verb} for everyone under every treatment of the lateral force"
+        f"{supported(len(firm), len(orders), which)} for everyone under every treatment of the "
+        "lateral force"
     )
     return (
         f"{start}; widest, {_named(widest(firm, 'difference_kg'))}." if len(firm) else f"{start}."
