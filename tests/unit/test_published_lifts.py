@@ -12,8 +12,10 @@ from momentshare.errors import StudyError
 from momentshare.exercise.demand import demand
 from momentshare.exercise.given import GIVEN_ANGLES, GIVEN_ROWS
 from momentshare.published import heads_of_published, read_published
+from momentshare.report.text.draw_verdicts import judged_pairs
+from momentshare.report.text.uncertainty_opening import uncertainty_opening
 from momentshare.runs import solve_setup
-from momentshare.uncertainty import build_layout
+from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import solve
 from momentshare.uncertainty.draws import Draws
 from momentshare.uncertainty.spreads import Spreads
@@ -130,3 +132,31 @@ def test_one_condition_of_a_person_in_two_tables_is_refused(study):
     file = study.file.model_copy(update={"published": [*study.file.published] * 2})
     with pytest.raises(StudyError, match="two tables give 'narrow' for 'Ines'"):
         published_lifts(replace(study, file=file))
+
+
+def test_an_order_that_rests_on_a_point_out_of_reach_is_never_firm(study, tmp_path):
+    """300 N·m at the shoulder fall short in every draw, whatever the order of the two means."""
+    lifts = published_lifts(study)
+    plan = UncertaintyPlan(
+        study=study, measured=lifts.setup, inputs=lifts.inputs, draws=20, trajectories=0, sobol=0
+    )
+    found = run_uncertainty(plan, tmp_path / "run", workers=1)
+    lost = found.failures.set_index("condition")
+    assert lost.loc["wide", "with_shortfall"] == lost.loc["wide", "draws"] == 20
+    # What a limit concerns is told with the limit, whatever falls short.
+    assert (judged_pairs(found)["verdict"] == "beyond the limb").any()
+    found = replace(found, condition_order=found.condition_order.assign(limit=""))
+    judged = judged_pairs(found)
+    assert set(judged["verdict"]) == {"short of the moments"}
+    said = uncertainty_opening(found, judged)
+    assert said.firm.startswith(f"0 of {len(judged)} orders")
+    assert said.firm.endswith(": nothing is firm.")
+    assert (
+        f"{len(judged)} orders rest on a condition with a point where more than 10 % of draws "
+        "demand more than the limb has" in said.unsaid
+    )
+    # The same means would be firm without the rule; a tenth of the draws is allowed, as at a
+    # point of the table itself.
+    for short, firm in ((0, True), (2, True), (3, False)):
+        given = replace(found, failures=found.failures.assign(with_shortfall=short))
+        assert (judged_pairs(given)["verdict"] == "firm").any() == firm

@@ -183,6 +183,7 @@ def _print(screen: Console, found: Summary) -> None:
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
     from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
+    from momentshare.report.text.verdicts import MOST_SHORT, SHORT_ORDER
     from momentshare.uncertainty.layout import FAMILIES
     from momentshare.uncertainty.plan import SURE
 
@@ -204,8 +205,15 @@ def _print(screen: Console, found: Summary) -> None:
         for row in sure_orders(found, pairs).itertuples(index=False):
             table.add_row(*map(str, row))
         screen.print(table)
+        also = (
+            f", nor rest on a point where more than {100 * MOST_SHORT:.0f} % of draws demand more "
+            "than the limb has"
+            if (pairs["verdict"] == SHORT_ORDER).any()
+            else ""
+        )
         screen.print(
-            "Firm are those that are sure in every line and not beyond what the limb supports.",
+            "Firm are those that are sure in every line and not beyond what the limb "
+            f"supports{also}.",
             highlight=False,
         )
     if found.sensitivity is not None:

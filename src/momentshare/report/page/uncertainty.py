@@ -19,6 +19,14 @@ from momentshare.report.text.uncertainty_opening import (
     judged_pairs,
     uncertainty_opening,
 )
+from momentshare.report.text.verdicts import (
+    FIRM_ORDER,
+    LIMITED,
+    MOST_SHORT,
+    OPEN_ORDER,
+    SHORT_ORDER,
+    TURNING,
+)
 from momentshare.uncertainty.layout import FAMILIES
 
 if TYPE_CHECKING:
@@ -38,10 +46,12 @@ _CAPTIONS = {
 }
 
 _TOLD = {
-    "firm": "Firm orders of two conditions in lift-mean activation",
-    "turns": "Not findings: orders that are sure under one treatment or criterion only",
-    "open": "Not findings: open orders",
-    "beyond the limb": "Not findings: orders that rest on what this limb does not support",
+    FIRM_ORDER: "Firm orders of two conditions in lift-mean activation",
+    TURNING: "Not findings: orders that are sure under one treatment or criterion only",
+    OPEN_ORDER: "Not findings: open orders",
+    SHORT_ORDER: "Not findings: orders that rest on a point where more than "
+    f"{100 * MOST_SHORT:.0f} % of draws demand more than the limb has",
+    LIMITED: "Not findings: orders that rest on what this limb does not support",
 }
 
 _MOST = 25

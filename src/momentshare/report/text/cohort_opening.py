@@ -28,12 +28,13 @@ from momentshare.report.text.study_opening import lead_word
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LIMITED,
+    MOST_SHORT,
     OPEN_ORDER,
+    SHORT_ORDER,
     TURNING,
     verdict_on,
 )
 from momentshare.text import head_phrase
-from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
 from momentshare.uncertainty.plan import SURE
 
 if TYPE_CHECKING:
@@ -46,13 +47,6 @@ if TYPE_CHECKING:
     from momentshare.published import PublishedResult
 
 __all__ = ["cohort_opening"]
-
-_MOST_SHORT = LIMITS[OF_LIMB][1] / 100.0
-"""Share of draws that may fall short at a point; above it its orders cannot be said. The same as
-of the frames of a trial."""
-
-_SHORT = "short"
-"""Verdict on an order of which a point falls short in too many draws."""
 
 _SIZE = (
     "no muscle force is known to better than tens of percent, and all people share the model's own "
@@ -149,7 +143,7 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     total = sum(len(table) for table in orders)
     firm, turning, open_, beyond, short = (
         [table[table["verdict"] == verdict] for table in orders]
-        for verdict in (FIRM_ORDER, TURNING, OPEN_ORDER, LIMITED, _SHORT)
+        for verdict in (FIRM_ORDER, TURNING, OPEN_ORDER, LIMITED, SHORT_ORDER)
     )
     count, turned, unsure, fallen = (sum(map(len, part)) for part in (firm, turning, open_, short))
     start = (
@@ -173,7 +167,7 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     if fallen:
         parts.append(
             f"{counted(fallen, 'order')} {'rests' if fallen == 1 else 'rest'} on a point where "
-            f"more than {100 * _MOST_SHORT:.0f} % of draws demand more than the limb has"
+            f"more than {100 * MOST_SHORT:.0f} % of draws demand more than the limb has"
         )
     parts += [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
     parts += _short_points(published)
@@ -214,17 +208,16 @@ def _working_orders(found: PublishedResult) -> pd.DataFrame:
     sides = (both - 0.5).abs()
     least = sides.min(axis=1).where((both.iloc[:, 0] - 0.5) * (both.iloc[:, 1] - 0.5) > 0.0, 0.0)
     both_sure, one_sure = 0.5 + least >= SURE, 0.5 + sides.max(axis=1) >= SURE
-    verdicts = [
-        verdict_on(limit, turns=one and not all_, sure=all_)
-        for limit, all_, one in zip(table["limit"], both_sure, one_sure, strict=True)
-    ]
     fallen = found.shortfalls
-    fallen = fallen[fallen["share_short"] > _MOST_SHORT]
+    fallen = fallen[fallen["share_short"] > MOST_SHORT]
     places = set(zip(fallen["condition"], fallen["point"], strict=True))
     verdicts = [
-        _SHORT
-        if verdict != LIMITED and places & {(row.condition, row.point), (row.other, row.point)}
-        else verdict
-        for verdict, row in zip(verdicts, table.itertuples(), strict=True)
+        verdict_on(
+            row.limit,
+            turns=one and not all_,
+            sure=all_,
+            short=bool(places & {(row.condition, row.point), (row.other, row.point)}),
+        )
+        for row, all_, one in zip(table.itertuples(), both_sure, one_sure, strict=True)
     ]
     return table.assign(size=table["activation_difference"].abs(), verdict=verdicts)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from momentshare.limits import merged_keys
 from momentshare.report.text.opening import head_volumes
-from momentshare.report.text.verdicts import LIMITED, verdict_on
+from momentshare.report.text.verdicts import LIMITED, MOST_SHORT, verdict_on
 from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.summary import EVERYONE
 
@@ -67,13 +67,15 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         shown first; ``probability`` is that of the order there, ``probability_low`` and
         ``probability_high`` the least and greatest over treatments and criteria; ``difference``
         is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),
-        ``open`` or ``beyond the limb``; ``active_volume_cm3`` is the difference times the volume
-        of the head in the reference person.
+        ``open``, ``short of the moments`` (a published condition of which more than 10 % of draws
+        fall short at some point) or ``beyond the limb``; ``active_volume_cm3`` is the difference
+        times the volume of the head in the reference person.
     """
     criterion, mode = main_treatment(found)
     part, _, _ = shown_activation(found)
     medians = part.set_index(["head", "condition"])["median"]
     volumes = head_volumes(found.model)
+    fallen = _fallen(found)
     rows = []
     for (head, one, other), group in found.condition_order.groupby(
         ["head", "condition", "other"], sort=False
@@ -99,7 +101,10 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
                 "difference": ends[1] - ends[0] if flip else ends[0] - ends[1],
                 "probability": 1.0 - main if flip else main,
                 "probability_low": values.min(), "probability_high": values.max(),
-                "verdict": verdict_on(limit, turns=turns, sure=sure), "limit": limit,
+                "verdict": verdict_on(
+                    limit, turns=turns, sure=sure, short=bool(fallen & {one, other})
+                ),
+                "limit": limit,
                 "active_volume_cm3": abs(ends[0] - ends[1]) * volumes[str(head)],
             }
         )  # fmt: skip
@@ -108,6 +113,20 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         "probability_high", "verdict", "limit", "active_volume_cm3",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def _fallen(found: Summary) -> set[str]:
+    """Name the published conditions with a point that falls short in too many draws.
+
+    A lift that is planned or measured has frames by the dozen, and a few that fall short hardly
+    move its mean; they are counted, and the heads supply what they can.
+    """
+    setup = found.plan.measured
+    if setup is None or any(task.given is None for task in setup.tasks):
+        return set()
+    table = found.failures
+    share = table["with_shortfall"] / (table["draws"] - table["failed"]).clip(lower=1)
+    return set(table.loc[share > MOST_SHORT, "condition"])
 
 
 def sure_orders(found: Summary, pairs: pd.DataFrame) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LEVEL_PAIR,
     LIMITED,
+    SHORT_ORDER,
     TURNING,
     verdict_on,
 )
@@ -94,7 +95,7 @@ def _judged(found: list[tuple[Step, Any]], *, complete: bool) -> dict[str, Any]:
     firm = all(verdict == FIRM_ORDER for verdict in each) and len(set(signs)) == 1 and complete
     if len(set(signs)) > 1 or not complete:
         causes[SETTING] = None
-    verdict = verdict_on(limit, level=level, turns=not firm)
+    verdict = verdict_on(limit, level=level, turns=not firm, short=SHORT_ORDER in each)
     return {
         "settings": len(found),
         "difference": float(values.mean()),
@@ -164,14 +165,15 @@ def _counts(mine: pd.DataFrame, turning: str) -> str:
     rest = [
         f"{len(by[name])} {_agreeing(len(by[name]), words)}"
         for name, words in (
-            (TURNING, turning), (LIMITED, "lie beyond the limb"), (LEVEL_PAIR, "are level"),
+            (TURNING, turning), (SHORT_ORDER, "rest on moments that fall short"),
+            (LIMITED, "lie beyond the limb"), (LEVEL_PAIR, "are level"),
         )
         if name in by
     ]  # fmt: skip
     return f"{text}. Of the others {joined(rest)}" if rest else text
 
 
-_ALONE = {"are": "is", "lie": "lies", "turn": "turns"}
+_ALONE = {"are": "is", "lie": "lies", "rest": "rests", "turn": "turns"}
 
 
 def _agreeing(count: int, words: str) -> str:

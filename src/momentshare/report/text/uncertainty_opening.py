@@ -19,7 +19,14 @@ from momentshare.report.text.opening import (
     widest,
 )
 from momentshare.report.text.study_opening import lead_word
-from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, OPEN_ORDER, TURNING
+from momentshare.report.text.verdicts import (
+    FIRM_ORDER,
+    LIMITED,
+    MOST_SHORT,
+    OPEN_ORDER,
+    SHORT_ORDER,
+    TURNING,
+)
 from momentshare.text import head_phrase
 from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.plan import SURE
@@ -174,11 +181,17 @@ def _turns(found: Summary, pairs: pd.DataFrame) -> str:
 
 def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
     parts = []
-    unsure, limited = (_mine(pairs, name) for name in (OPEN_ORDER, LIMITED))
+    unsure, limited, fallen = (_mine(pairs, name) for name in (OPEN_ORDER, LIMITED, SHORT_ORDER))
     if len(unsure):
         parts.append(
             f"{counted(len(unsure), 'order')} {'is' if len(unsure) == 1 else 'are'} open: neither "
             f"condition is above in {100 * SURE:.0f} % of draws"
+        )
+    if len(fallen):
+        parts.append(
+            f"{counted(len(fallen), 'order')} {'rests' if len(fallen) == 1 else 'rest'} on a "
+            f"condition with a point where more than {100 * MOST_SHORT:.0f} % of draws demand "
+            "more than the limb has"
         )
     if len(limited):
         parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
+
 __all__ = [
     "FIRM_ORDER",
     "LEVEL_PAIR",
     "LIMITED",
+    "MOST_SHORT",
     "OPEN_ORDER",
+    "SHORT_ORDER",
     "TURNING",
     "spans_zero",
     "verdict_on",
 ]
 
 FIRM_ORDER, TURNING, LIMITED = "firm", "turns", "beyond the limb"
-LEVEL_PAIR, OPEN_ORDER = "level", "open"
+LEVEL_PAIR, OPEN_ORDER, SHORT_ORDER = "level", "open", "short of the moments"
 """Verdicts on an order of two conditions."""
+
+MOST_SHORT = LIMITS[OF_LIMB][1] / 100.0
+"""Share of draws that may fall short at a published point; above it its orders show what the limb
+lacks and not how the conditions differ. The same as of the frames of a trial."""
 
 
 def spans_zero(low: float, high: float) -> bool:
@@ -32,6 +40,7 @@ def verdict_on(
     limit: str,
     *,
     level: bool = False,
+    short: bool = False,
     turns: bool = False,
     sure: bool = True,
     ends: tuple[float, float] | None = None,
@@ -44,6 +53,8 @@ def verdict_on(
         Keys of the limits that concern the order; empty without any.
     level : bool
         Whether the two are level in all that was tried.
+    short : bool
+        Whether one of the two falls short of its moments too often to be compared.
     turns : bool
         Whether something that was tried reverses the order, or leaves nothing of it.
     sure : bool
@@ -57,11 +68,15 @@ def verdict_on(
     ('firm', 'beyond the limb', 'turns', 'open')
     >>> verdict_on("", ends=(-0.01, 0.4)), verdict_on("L3", level=True)
     ('open', 'level')
+    >>> verdict_on("", short=True), verdict_on("L3", short=True)
+    ('short of the moments', 'beyond the limb')
     """
     if level:
         return LEVEL_PAIR
     if limit:
         return LIMITED
+    if short:
+        return SHORT_ORDER
     if turns:
         return TURNING
     return FIRM_ORDER if sure and not (ends and spans_zero(*ends)) else OPEN_ORDER
