@@ -22,6 +22,7 @@ import numpy as np
 
 from momentshare.directions import DIRECTIONS
 from momentshare.errors import UnknownNameError
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -50,6 +51,7 @@ __all__ = [
     "strength_keys",
     "with_limits",
     "with_strength_limits",
+    "with_what_it_rests_on",
 ]
 
 HEAD_QUANTITIES = {
@@ -252,7 +254,7 @@ class Limits:
         """Return the reasons of a key's rows, each once; several after what they are about."""
         about: dict[str, list[str]] = {}
         for row in self.of(key):
-            words = list(row.heads) or [QUANTITIES[row.quantity]]
+            words = [head_phrase(name) for name in row.heads] or [QUANTITIES[row.quantity]]
             about.setdefault(row.reason, []).extend(words)
         if len(about) == 1:
             return next(iter(about))
@@ -298,7 +300,7 @@ class Limits:
         >>> Limits((cuff,)).at("force", head="anconeus")
         ()
         """
-        asked = {name for quantity in quantities for name in _and_what_it_rests_on(quantity)}
+        asked = {name for quantity in quantities for name in with_what_it_rests_on(quantity)}
         return tuple(
             row
             for row in self.rows
@@ -311,7 +313,8 @@ class Limits:
         )
 
 
-def _and_what_it_rests_on(quantity: str) -> tuple[str, ...]:
+def with_what_it_rests_on(quantity: str) -> tuple[str, ...]:
+    """Return a quantity with those that it is computed from."""
     if quantity not in QUANTITIES:
         raise UnknownNameError("quantity", quantity, QUANTITIES)
     return (quantity, *_RESTS_ON.get(quantity, ()))

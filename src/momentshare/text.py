@@ -18,6 +18,7 @@ __all__ = [
     "csv_text",
     "for_table",
     "for_terminal",
+    "head_label",
     "head_phrase",
     "schema_message",
     "shortened",
@@ -54,6 +55,17 @@ def head_phrase(head: str) -> str:
         return f"the {part} head of the {muscle}"
     words = sorted(part.split(), key=lambda word: word not in {"upper", "lower"})
     return " ".join(["the", *words, muscle])
+
+
+def head_label(head: str) -> str:
+    """Spell out the anatomical name for a table or an axis.
+
+    Examples
+    --------
+    >>> head_label("triceps_brachii/long"), head_label("pectoralis_major/sternocostal_upper")
+    ('triceps brachii, long', 'pectoralis major, sternocostal upper')
+    """
+    return head.replace("/", ", ").replace("_", " ")
 
 
 def shortened(text: str, most: int) -> str:

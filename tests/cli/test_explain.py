@@ -5,6 +5,7 @@ import json
 import pandas as pd
 import pytest
 import typer
+from tests.drawn import spoken
 from typer.testing import CliRunner
 
 from momentshare.cli import explain_lifts
@@ -122,7 +123,7 @@ def test_without_a_head_every_head_is_listed_in_short(study, tmp_path):
     assert "lateral force zero" in done.output
     table = pd.read_csv(out / "drive_by_head.csv")
     assert len(table) == 26
-    assert all(head in done.output for head in table["head"])
+    assert all(spoken(head) in done.output for head in table["head"])
     bounded = table["activation_before_bounds"].clip(0.0, 1.0)
     assert (bounded - table["activation"]).abs().max() < 1e-6
 

@@ -447,7 +447,7 @@ def opened_page(letters, height):
     wide = Table(frame=wide_table(), caption="A table on its side.")
     return Page(
         title="Which grip?",
-        opening=[("Firm", text), ("Turns", text), ("Cannot be said", text)],
+        opening=[("What is firm", text), ("What turns", text), ("What cannot be said", text)],
         picture=picture,
         sections=[Section(title="After", anchor="after", blocks=[wide])],
     )

@@ -62,6 +62,11 @@ def explained(study):
     )  # fmt: skip
 
 
+def as_printed(text):
+    """As a terminal writes it, with hyphens before negative numbers."""
+    return plain(text).replace("\N{MINUS SIGN}", "-")
+
+
 def statements(page):
     """Word → statement of the opening."""
     lines = page.text("In short").split("\n")[1:4]
@@ -77,7 +82,7 @@ def test_biases_are_counted_on_their_side_of_one(strength):
     ends = table.groupby(["condition", "direction"])[BIAS].agg(["min", "max"])
     said = statements(page)
     unsupported = re.match(
-        r"(\d+) pairs? lies? beyond .* \((L[\dL, ]+); see Limits\); ", said["Cannot be said"]
+        r"(\d+) pairs? lies? beyond .* \((L[\dL, ]+); see Limits\); ", said["What cannot be said"]
     )
     marks = table.groupby(["condition", "direction"])["limit"].agg(
         lambda cells: " ".join(cells.fillna("")).strip()
@@ -88,21 +93,21 @@ def test_biases_are_counted_on_their_side_of_one(strength):
     assert limited.sum() == (int(unsupported[1]) if unsupported else 0)
     pairs, ends = len(ends), ends[~limited]
     harder, easier = (ends["min"] > 1.0).sum(), (ends["max"] < 1.0).sum()
-    assert said["Firm"].startswith(
+    assert said["What is firm"].startswith(
         f"Of {pairs} pairs of condition and direction, the test's posture makes {harder} look"
     )
-    assert f" and {easier} easier, throughout" in said["Firm"]
+    assert f" and {easier} easier, throughout" in said["What is firm"]
     nearest = ends.apply(lambda row: min(max(v, 1.0 / v) for v in row), axis=1)
     sure = ends[(ends["min"] > 1.0) | (ends["max"] < 1.0)]
-    assert ("farthest off is" in said["Firm"]) == (len(sure) > 0)
+    assert ("farthest off is" in said["What is firm"]) == (len(sure) > 0)
     if len(sure):
         condition, direction = nearest[sure.index].idxmax()
         low, high = ends.loc[(condition, direction)]
         span = " to ".join(dict.fromkeys((f"{low:.2f}", f"{high:.2f}")))
         told = f"{DIRECTIONS[direction].words} in '{condition}' (bias {span})."
-        assert f"farthest off is {told}" in said["Firm"]
+        assert f"farthest off is {told}" in said["What is firm"]
     count = len(ends) - harder - easier
-    assert (f"{count} pair" in said["Turns"]) == (count > 0)
+    assert (f"{count} pair" in said["What turns"]) == (count > 0)
     for word, statement in said.items():
         assert plain(f"{word}. {statement}") in printed
 
@@ -111,7 +116,9 @@ def test_published_rows_on_strength_are_counted_and_listed_at_the_end(strength):
     tables, page, _ = strength
     rows = tables["published_rows"]
     missed = (~rows["right"]).sum()
-    assert f"misses {missed} of {len(rows)} published rows" in statements(page)["Cannot be said"]
+    assert (
+        f"misses {missed} of {len(rows)} published rows" in statements(page)["What cannot be said"]
+    )
     assert list(page.texts)[-3:] == ["Published rows", "Cautions", "Sources"]
     assert len(page.table("Published rows that bear").rows) == min(len(rows), 40)
 
@@ -183,13 +190,16 @@ def test_orders_by_load_follow_from_everyone_and_every_treatment(maximal):
     ]
     if marks:
         firm = 0
-        assert f"supports ({', '.join(dict.fromkeys(marks))}; see Limits)" in said["Cannot be said"]
+        assert (
+            f"supports ({', '.join(dict.fromkeys(marks))}; see Limits)"
+            in said["What cannot be said"]
+        )
         assert re.search(rf"\d {marks[0]} ", printed)
         assert whole.said(marks[0]) in printed
-    assert said["Firm"].startswith(f"{firm} of {total} order")
+    assert said["What is firm"].startswith(f"{firm} of {total} order")
     if firm:
         high, low, size = re.search(
-            r"widest, '(.*?)' above '(.*?)' by ([\d.]+) kg", said["Firm"]
+            r"widest, '(.*?)' above '(.*?)' by ([\d.]+) kg", said["What is firm"]
         ).groups()
         means = loads.groupby("condition")[LOAD].mean()
         assert float(size) == pytest.approx(means[high] - means[low], abs=0.051)
@@ -200,7 +210,7 @@ def test_orders_by_load_follow_from_everyone_and_every_treatment(maximal):
         else top[~top["lift"].str.contains("%")]
     )
     still = (~top["dip"]).sum()
-    assert (f"{still} of {len(top)} maximal lifts" in said["Cannot be said"]) == (still > 0)
+    assert (f"{still} of {len(top)} maximal lifts" in said["What cannot be said"]) == (still > 0)
     for word, statement in said.items():
         assert plain(f"{word}. {statement}") in printed
 
@@ -268,21 +278,21 @@ def test_one_condition_has_no_order():
 def test_an_explanation_opens_with_its_answer_and_what_moves_it(explained):
     tables, page, printed = explained
     said = statements(page)
-    assert list(said) == ["Answer", "Turns", "Cannot be said"]
-    assert plain(said["Answer"]) in printed
+    assert list(said) == ["Answer", "What moves it", "What cannot be said"]
+    assert as_printed(said["Answer"]) in printed
     along = tables["drive_along_lift"]
     along = along[along["head"] == HEAD]
     here = along[(along["height_fraction"] - 0.5).abs() < 1e-9]
     for mode, value in here.groupby("lateral")["activation"].first().items():
-        assert f"{100 * value:.0f} % ({mode})" in said["Turns"]
+        assert f"{100 * value:.0f} % ({mode})" in said["What moves it"]
     low, high = 100 * along["activation"].min(), 100 * along["activation"].max()
     modes = along["lateral"].nunique()
     name = "it" if modes > 1 else head_phrase(HEAD)
-    assert f"along the lift {name} runs from {low:.0f} to {high:.0f} %" in said["Turns"]
-    assert f"give {head_phrase(HEAD)} " in said["Turns"] or modes == 1
+    assert f"along the lift {name} runs from {low:.0f} to {high:.0f} %" in said["What moves it"]
+    assert f"give {head_phrase(HEAD)} " in said["What moves it"] or modes == 1
     rows = tables["published_rows"]
     missed = (~rows["right"].astype(bool)).sum()
-    assert f"misses {missed} of {len(rows)} published row" in said["Cannot be said"]
+    assert f"misses {missed} of {len(rows)} published row" in said["What cannot be said"]
     assert page.pictures[0][0].startswith("Figure 1 What the activation is made of")
 
 
@@ -292,8 +302,11 @@ def test_the_difference_of_two_conditions_has_a_report(study):
         "--head", HEAD, "d",
     )  # fmt: skip
     said = statements(page)
-    assert plain(said["Answer"]) in printed
-    assert plain(said["Turns"]) in printed
+    assert as_printed(said["Answer"]) in printed
+    assert as_printed(said["How sure it is"]) in printed
+    assert said["How sure it is"].startswith("Over ")
+    # A page writes negative numbers with a minus sign.
+    assert not re.search(r"[ (]-\d", " ".join(said.values()))
     row = tables["difference"].set_index("head").loc[HEAD]
     shown = page.table("Difference of every head").row(head=spoken(HEAD))
     assert float(shown["activation difference"].replace("\N{MINUS SIGN}", "-")) == pytest.approx(

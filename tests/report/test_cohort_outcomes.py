@@ -21,6 +21,7 @@ from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
 from momentshare.report.page.document import Paragraph, Picture, Table
 from momentshare.study.factors import Factors
+from momentshare.text import head_label
 
 pytest.importorskip("statsmodels")
 
@@ -311,7 +312,7 @@ def test_figures_of_many_panels_go_on_and_the_page_shows_every_sheet():
         assert plain(figure.texts[0].get_text()).endswith(f", {number} of 2")
         assert figure.get_size_inches()[1] < 11.0  # of a printed page
         titles += panels(figure)
-    assert titles == [f"fibre excursion, {style.head_label(head)}" for head in heads]
+    assert titles == [f"fibre excursion, {head_label(head)}" for head in heads]
     shown = captioned("outcome_fibres", dict.fromkeys(made, SVG))
     assert [p.caption.endswith("(continued).") for p in shown] == [False, True]
 

@@ -20,6 +20,7 @@ from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
 from momentshare.report.figures.arm.panel import arm_scale
 from momentshare.report.figures.arm.selection import arm_drawings
 from momentshare.study import parse_study, run_study
+from momentshare.text import head_label
 
 HEAD = """
 title = "Arms"
@@ -212,7 +213,7 @@ def test_bands_follow_the_paths_with_widths_in_proportion_to_the_forces_of_the_t
             letter = by_gid(ax)[f"letter:{head}"].get_text()
             at = written(drawn(name)).index(letter)
             label, values = written(drawn(name))[at + 1 : at + 3]
-            assert label == style.head_label(head)
+            assert label == head_label(head)
             assert numbers(values)[0] == pytest.approx(force[head], abs=0.5)
             assert numbers(values)[1] == pytest.approx(
                 100 * rows.set_index("head")["activation"][head], abs=0.5

@@ -556,7 +556,7 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
     rows = shown["Inputs that matter most"]
     assert [cells["input"] for cells in rows] == [FAMILIES[n] for n in (FIRST, SECOND, THIRD)]
     for cells, value in zip(rows, tables["ranking"]["relative_mu_star"], strict=True):
-        assert cells["effect over the greatest effect [%]"] == f"{100 * value:.0f}"
+        assert cells["mean part of the greatest effect [%]"] == f"{100 * value:.0f}"
 
 
 @pytest.mark.parametrize("known", [True, False])
@@ -669,8 +669,14 @@ def test_the_report_opens_with_what_the_draws_leave_standing(summary, tables):
 
 def test_the_inputs_that_matter_most_are_named_with_their_share(summary, tables):
     said = uncertainty_opening(summary, judged_pairs(summary)).turns
-    for line in tables["ranking"].head(3).itertuples():
-        assert f"{FAMILIES[line.family]} ({100 * line.relative_mu_star:.0f} %)" in said
+    told = [
+        f"{FAMILIES[line.family]} ({100 * line.relative_mu_star:.0f} %)"
+        for line in tables["ranking"].head(3).itertuples()
+    ]
+    assert (
+        f"ctivation is moved most by {told[0]}, {told[1]} and {told[2]}, in per cent of the "
+        "greatest effect of any input on the same head and condition, on average." in said
+    )
 
 
 @pytest.mark.parametrize("chance", [0.99, 0.5])

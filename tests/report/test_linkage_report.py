@@ -29,7 +29,7 @@ from momentshare.report.text.linkage_opening import (
     linkage_title,
     order_table,
 )
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 
 TIME = np.arange(21) / 20.0
 ANGLES = {
@@ -145,9 +145,9 @@ def test_curves_are_those_of_the_tables():
     table = result.head_table()
     shown = panels(heads)
     peaks = table.groupby("head")["activation"].max()
-    assert set(shown) == {style.head_label(h) for h in peaks.index[peaks >= WORKING]}
+    assert set(shown) == {head_label(h) for h in peaks.index[peaks >= WORKING]}
     for head in peaks.index[peaks >= WORKING]:
-        (line,) = [x for x in shown[style.head_label(head)].lines if len(x.get_xdata()) == 21]
+        (line,) = [x for x in shown[head_label(head)].lines if len(x.get_xdata()) == 21]
         own = table[table["head"] == head]
         np.testing.assert_allclose(
             points(line), np.column_stack([own["time_s"], 100.0 * own["activation"]])
@@ -193,7 +193,7 @@ def test_the_command_writes_the_page_and_says_the_same(tmp_path):
     stored = pd.read_csv(out / "limb_criteria.csv")
     shown = page.table("Mean activation by the criterion in force")
     for row in shown.records():
-        own = stored[stored["head"].map(style.head_label) == row["head"]]
+        own = stored[stored["head"].map(head_label) == row["head"]]
         for name, part in own.groupby("criterion"):
             assert float(row[name]) == pytest.approx(part["mean_activation"].iloc[0], abs=0.0051)
     unmet = page.table("Net moments. All frames").column("most unmet [N·m]")

@@ -30,10 +30,10 @@ CONDITIONS = tuple(f"{a} {b}" for a, b in product("123", "xy"))
 SIX = Factors({c: dict(zip(("grip", "tuck"), c.split(), strict=True)) for c in CONDITIONS})
 
 
-def wide():
+def wide(mode="measured"):
     return next(
         r for case in solved().cases if case.condition == "wide" for r in case.results
-        if r.lateral.mode == "measured"
+        if r.lateral.mode == mode
     )  # fmt: skip
 
 
@@ -67,15 +67,21 @@ def test_heads_of_an_arm_carry_the_limits_of_the_place(frame):
     assert "Not supported by the limb" not in bare
 
 
-def test_an_explained_head_is_hatched_where_the_limb_cannot_bear_it():
-    result = wide()
+# The biceps is not supported on the chest if the push is free, and at the end of any press (L5).
+@pytest.mark.parametrize(
+    ("mode", "biceps"), [("measured", {66.667}), ("zero", {66.667}), ("free", {0.0, 66.667})]
+)
+def test_an_explained_head_is_hatched_where_the_limb_cannot_bear_it(mode, biceps):
+    result = wide(mode)
     heads = ("biceps_brachii/long", "deltoid/clavicular")
     found = [explain_head(result, head, frame=6) for head in heads]
     alongs = [explain_along(result, head) for head in heads]
     figure = drive_figure(found, alongs, "Edda, wide", LIMITS, PRESS)
     bars, lines = figure.axes[:2], figure.axes[2:]
-    # On the chest and at the end of a press (L5), and the course up to it (L17).
-    assert [hatched(ax) for ax in lines] == [{0.0, 66.667}, {66.667}]
+    # The deltoid's course up to the end (L17).
+    drawn = [[hatched(ax) for ax in lines[column::2]] for column in range(2)]
+    assert all(own == biceps for own in drawn[0])
+    assert all(own == {66.667} for own in drawn[1])
     titles = [plain(ax.get_title(loc="left")) for ax in bars]
     assert titles[0].startswith("biceps brachii, long L5")
     assert titles[1].startswith("deltoid, clavicular L17")

@@ -113,6 +113,7 @@ def test_activation_of_each_head_is_printed_under_its_condition(tables, said):
         mode = re.fullmatch(r"Activation, lift mean \[%\], lateral force (\w+)", title)[1]
         part = heads[heads["lateral"] == mode]
         wide = part.pivot_table(index="head", columns="condition", values=MEAN)
+        wide.index = wide.index.map(spoken)
         assert {cells["head"] for cells in rows} == set(wide.index[wide.max(axis=1) >= 0.05])
         for cells in rows:
             conditions = [name for name in cells if name != "head"]
@@ -376,7 +377,7 @@ def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) 
     for cells in rows:
         part = heads[heads["switch"] == cells["switch"]]
         top = part.loc[part["difference"].abs().idxmax()]
-        assert cells["most changed head"] == top["head"]
+        assert cells["most changed head"] == spoken(top["head"])
         assert cells["condition"] == top["condition"]
         assert cells["lateral force"] == top["lateral"]
         gap = top["mean_activation_changed"] - top["mean_activation"]

@@ -185,7 +185,7 @@ def test_the_whole_lift_is_told_from_its_table(said):
 
 
 def test_shares_of_draws_are_those_of_the_table_of_draws(said):
-    text = said.paragraph("How sure")
+    text = said.paragraph("Over ")
     if "draws were made" in text:
         assert not (said.out / "difference_draws.csv").exists()
         assert not re.search(SHARE, " ".join(said.texts))

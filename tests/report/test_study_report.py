@@ -15,13 +15,12 @@ from tests.report.page_reader import PageReader
 
 from momentshare.model import load_model
 from momentshare.report.figures.study import condition_dots
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.report.text.study_opening import study_opening
 from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 
 MEAN = "mean_activation"
 WORKING, LEVEL = 0.05, 0.01
@@ -131,7 +130,7 @@ def foremost(table):
 def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(tables, opening):
     table = tables["verdicts"]
     firm = table[table["verdict"] == "firm"]
-    said = opening["Firm"]
+    said = opening["What is firm"]
     assert said.startswith(f"{len(firm)} of {len(table)} orders of two conditions within a head")
     assert len(PEOPLE) == 2
     assert "for both people" in said
@@ -142,7 +141,7 @@ def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(ta
 def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
     table = tables["verdicts"]
     turning = table[table["verdict"] == "turns"]
-    said = opening["Turns"]
+    said = opening["What turns"]
     assert said.startswith(f"{len(turning)} order{'s turn' if len(turning) > 1 else ' turns'}: ")
     for name, words in (
         ("lateral force", "with the treatment of the lateral force"),
@@ -183,7 +182,7 @@ def test_no_sentence_denies_what_another_one_counts(tables):
 def test_the_third_statement_counts_what_the_limb_cannot_bear(tables, opening):
     table = tables["verdicts"]
     limited, level = (table[table["verdict"] == v] for v in ("beyond the limb", "level"))
-    said = opening["Cannot be said"]
+    said = opening["What cannot be said"]
     found = re.search(
         r"(\d+) orders? (?:lies|lie) beyond what this limb supports \((.*?); see", said
     )
@@ -277,4 +276,26 @@ def test_published_rows_that_the_limb_misses_stand_at_the_end(tables, text):
     assert f"{len(missed)} of {len(rows)}" in plain(section)
     assert text.index('id="settings"') < text.index('id="published"') < text.index('id="sources"')
     for row in missed[:3]:
-        assert row.source in section
+        assert row.cited in section
+        assert row.source not in section
+    shown = PageReader(text).table("Published rows about")
+    units = {"1": "", "N*m": "N·m", "cm2": "cm²", "cm3": "cm³"}
+    for cells, row in zip(shown.records(), missed, strict=False):
+        assert cells["unit"] == units.get(row.unit, row.unit)
+        assert cells["source"] == row.cited
+        assert cells["published"] == ("as named" if row.published == "sense" else row.published)
+        assert float(cells["model"].replace("−", "-")) == float(f"{row.model:.3g}")
+    assert {"1", "mm"} <= {row.unit for row in missed[: len(shown.rows)]}
+    assert not re.search(r"\w/\w", " ".join(shown.column("posture") + shown.column("quantity")))
+
+
+def test_a_course_is_listed_with_the_height_of_each_value(text):
+    shown = PageReader(text).table("Every setting")
+    for entry in solved().study.file.condition:
+        tilt = entry.forearm_tilt_deg
+        if not isinstance(tilt, list):
+            continue
+        row = shown.row(part=f"condition {entry.name}", setting="forearm tilt [deg]")
+        found = re.findall(r"(\S+) at (\S+) % of the lift", row["value"])
+        assert [[float(h) / 100.0, float(v)] for v, h in found] == [list(pair) for pair in tilt]
+    assert shown.row(part="settings", setting="passive force")["value"] == "yes"

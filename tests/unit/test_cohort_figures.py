@@ -18,6 +18,7 @@ from momentshare.model import load_model
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 from momentshare.study.factors import Factors
+from momentshare.text import head_label
 
 HEADS = [
     "pectoralis_major/clavicular",
@@ -228,7 +229,7 @@ def test_heads_that_were_named_have_a_figure_of_their_own():
     made = cohort_figures(summary_of(["narrow"]))
     named = made["head_activation_named"]()
     titles = [ax.get_title(loc="left").replace("\n", " ") for ax in named.axes]
-    assert titles == [style.head_label(h) for h in HEADS[2:]]
+    assert titles == [head_label(h) for h in HEADS[2:]]
     assert "Heads named beforehand." in named.texts[1].get_text().replace("\n", " ")
 
 

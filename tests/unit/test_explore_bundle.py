@@ -3,8 +3,10 @@
 import re
 import shutil
 import subprocess
+from itertools import combinations, product
 
 import pytest
+from tests.node import run_modules
 from typer.testing import CliRunner
 
 from momentshare.cautions import LIMITS
@@ -13,8 +15,8 @@ from momentshare.errors import InputError
 from momentshare.explore import build_page, example_study
 from momentshare.explore.bundle import bundle, needed_modules, page_text
 from momentshare.explore.grid import LEVELS, Nodes
-from momentshare.explore.info import limit_marks
-from momentshare.limits import LiftKind
+from momentshare.explore.info import limit_rows
+from momentshare.limits import PARTS, LiftKind
 from momentshare.model import load_model
 from momentshare.study import parse_study
 
@@ -82,24 +84,79 @@ def test_study_text_cannot_leave_its_place():
     assert text.count("</script>") == 3
 
 
+LIFTS = [
+    (task, exercise, spacing, push)
+    for task, exercise, spacings in (
+        ("bar", "bar_press", (1.0, 1.8)),
+        ("dumbbells", "dumbbell_press", (1.0, 1.8)),
+        ("push_up", "push_up", (1.0, 1.8)),
+        ("c0", "bar_press", (1.4,)),
+        ("c1", "dumbbell_press", (None,)),
+    )
+    for spacing in spacings
+    for push in ("none", "free")
+]
+"""State of the page → what kind of lift it is: exercise, hand spacing, treatment of the push."""
+
+ASK = """
+import { limitsOf } from "./limits.js";
+const { page, asks } = given();
+answer(asks.map(([a, b, head, marks]) => limitsOf(page, a, head, b, marks)));
+"""
+
+
+def asked_limits(model, quantity, head, lifts, part):
+    """Keys of the limits of a size in each lift, and of the order of both."""
+    kinds = [LiftKind(exercise, spacing) for _, exercise, spacing, _ in lifts]
+    ways = [
+        "free" if push == "free" and task not in {"dumbbells", "c1"} else "zero"
+        for task, _, _, push in lifts
+    ]
+    rows = [
+        row
+        for kind, way in zip(kinds, ways, strict=True)
+        for row in model.limits.at(quantity, head=head, kinds=(kind,), part=part, lateral=way)
+    ]
+    if len(lifts) > 1:
+        rows += model.limits.at(
+            quantity, head=head, kinds=kinds, part=part, claim="order",
+            lateral="free" if "free" in ways else "zero",
+        )  # fmt: skip
+    return {row.key for row in rows}
+
+
 @pytest.mark.parametrize("quantity", ["activation", "force"])
-def test_marks_are_the_limits_of_the_model(quantity):
+def test_marks_are_the_limits_of_the_model(quantity, tmp_path):
+    """The page looks limits up as the library does: one state, and the order of two."""
     model = load_model()
-    marks = limit_marks(model, ["bar_press", "overhead_press"], quantity)
     keys = model.limits.keys
-    touched = 0
-    for exercise, claims in marks.items():
-        for claim, parts in claims.items():
-            for part, heads in parts.items():
-                for number, head in enumerate(model.head_names):
-                    found = {keys[place - len(LIMITS)] for place in heads.get(str(number), [])}
-                    kind = LiftKind(exercise=exercise)
-                    rows = model.limits.at(
-                        quantity, head=head, kinds=(kind,), part=part, claim=claim
-                    )
-                    assert found == {row.key for row in rows}
-                    touched += bool(found)
-    assert touched > 0
+    marks = {"activation": "limit_marks", "force": "force_marks"}[quantity]
+    info = {
+        marks: limit_rows(model, quantity),
+        "parts": list(PARTS),
+        "exercises": ["bar_press", "dumbbell_press"],
+        "spacings": [1.0, 1.8],
+        "condition_spacings": [1.4, None],
+        "lookup": {"0|c1": 0},
+        "presses": [{"lateral": False, "ratios": None}],
+    }
+    pairs = [*((lift,) for lift in LIFTS), *combinations(LIFTS, 2)]
+    wanted, asks = [], []
+    for lifts in pairs:
+        for part, head in product(range(len(PARTS)), range(len(model.head_names))):
+            states = [
+                {"person": 0, "task": task, "touch": 0, "angle": 0, "height": part, "push": push,
+                 "spacing": 1 if spacing == 1.8 else 0}
+                for task, _, spacing, push in lifts
+            ]  # fmt: skip
+            asks.append([states[0], states[1] if states[1:] else None, head, marks])
+            wanted.append(asked_limits(model, quantity, model.head_names[head], lifts, PARTS[part]))
+    found = run_modules(tmp_path, ASK, {"page": {"info": info}, "asks": asks})
+    assert [{keys[place - len(LIMITS)] for place in places} for places in found] == wanted
+    # Whether a bar or dumbbells load the pectoralis more concerns neither of them alone.
+    bridging = [keys for keys, ask in zip(wanted, asks, strict=True) if "L18" in keys and ask[1]]
+    assert bridging
+    assert not any("L18" in keys for keys, ask in zip(wanted, asks, strict=True) if not ask[1])
 
 
 def test_the_command_writes_one_file_and_names_what_is_wrong(tmp_path):

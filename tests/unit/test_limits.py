@@ -318,7 +318,17 @@ def test_reasons_of_several_rows_say_what_they_are_about():
     back = limit(heads=("triceps_brachii",), reason="it turns with the push")
     whole = limit(quantity="contact", reason="it slides back")
     assert Limits((front, back, whole)).reasons("L1") == (
-        "deltoid/clavicular: it follows the tuck; triceps_brachii: it turns with the push; "
+        "the clavicular deltoid: it follows the tuck; the triceps brachii: it turns with the push; "
         "load of the glenoid: it slides back"
     )
     assert Limits((front,)).reasons("L1") == "it follows the tuck"
+
+
+def test_the_reasons_of_the_shipped_limits_name_heads_in_words():
+    limits = load_model().limits
+    told = " ".join(limits.notes(limits.keys))
+    assert "the triceps brachii, the anconeus: which head gains" in told
+    assert "the clavicular deltoid: its order follows the tuck" in told
+    for head in load_model().head_names:
+        assert head == head.partition("/")[0] or head not in told
+    assert "_" not in told

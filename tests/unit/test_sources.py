@@ -191,3 +191,32 @@ def test_the_curves_that_ran_are_cited_and_no_others(curves):
     assert sources == {"degroote2016": "degroote2016", "thelen2003": "thelen2003"}
     assert sources[curves] in cited
     assert cited & set(sources.values()) <= {sources[curves], *model.source_keys()}
+
+
+@pytest.mark.parametrize(
+    ("key", "cited"),
+    [
+        ("murray2000", "Murray et al. 2000"),
+        ("ackland2011", "Ackland and Pandy 2011"),
+        ("deleva1996", "de Leva 1996"),
+        ("vandentillaar2013", "van den Tillaar and Ettema 2013"),
+        ("inman1944", "Inman et al. 1944"),
+        ("kawakami1994", "Kawakami et al. 1994"),
+        ("winter2009", "Winter 2009"),
+        ("popadic2009", "Popadic Gacesa et al. 2009"),
+        ("tsunoda1993", "Tsunoda et al. 1993"),
+        # Nobody's name is known, or nothing was published.
+        ("isokinetic1989", "Isokinetic muscle strength parameters for shoulder movements, 1989"),
+        ("cuffarms2013", "Clin Orthop Relat Res, 2013"),
+        ("anatomytexts", "Attachment descriptions after Terminologia Anatomica"),
+    ],
+)
+def test_a_sentence_cites_authors_and_year(shipped, key, cited):
+    assert shipped[key].cited == cited
+
+
+def test_no_citation_shows_its_key(shipped):
+    for key, reference in shipped.items():
+        assert key not in reference.cited or not dict(reference.fields).keys() & {
+            "author", "title", "journal", "booktitle"
+        }  # fmt: skip

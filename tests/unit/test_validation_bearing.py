@@ -74,11 +74,11 @@ def test_rows_of_heads_name_the_head_or_its_muscle(model):
     assert rows_on_heads(model, []) == ()
 
 
-def test_a_row_says_what_was_published_and_what_the_limb_has(strength):
+def test_a_row_says_what_was_published_and_what_the_limb_has(strength, model):
     for row in strength:
         assert row.text.startswith(f"{row.quantity} ({row.posture}): ")
         assert row.id not in row.text
-        assert f"({row.source})" in row.text
+        assert f"({row.cited})" in row.text
         if row.published == "larger":
             assert (
                 "in this limb larger" if row.model > 0.0 else "in this limb smaller"
@@ -86,5 +86,9 @@ def test_a_row_says_what_was_published_and_what_the_limb_has(strength):
         else:
             assert row.published in row.text
             assert f"{row.model:.3g}" in row.text
+    rows = rows_on_heads(model, ["teres_minor"])
+    (sign,) = [row for row in rows if row.id == "cuff_teres_minor_abduction_sense"]
+    found = "as named" if sign.model > 0.0 else "the reverse"
+    assert f"published: as named; in this limb {found}, {abs(sign.model):.3g} mm (" in sign.text
     table = rows_table(strength)
     assert list(table["id"]) == [row.id for row in strength]

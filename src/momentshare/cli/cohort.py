@@ -234,7 +234,7 @@ def _print_heads(screen: Console, heads: pd.DataFrame, mode: str) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.report.figures.style import head_label
+    from momentshare.text import head_label
 
     mine = heads[heads["lateral"] == mode]
     conditions = list(dict.fromkeys(mine["condition"]))
@@ -256,7 +256,7 @@ def _print_published(screen: Console, found: PublishedResult) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.report.figures.style import head_label
+    from momentshare.text import head_label
 
     title = f"Activation [%] from the moments of {found.table.source}, with 95 % interval"
     table = Table(title=escape(title), title_justify="left")

@@ -18,7 +18,7 @@ from momentshare.cli.explain_more import (
     touched,
 )
 from momentshare.cli.output import Written
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -164,15 +164,16 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
     heads = tuple(explain_head(r, head, frame=k) for r, k in zip(pair, found.frames, strict=True))
     drawn, shares = _drawn(lifts, asked, modes, found)
     limits = tuple((name, own) for name, result in named if (own := limiting(result)) is not None)
+    kinds = [lifts.kinds[name] for name in asked.conditions]
     about = bearing(
         lifts.setup.limbs.model,
         (head,),
-        [lifts.kinds[name] for name in asked.conditions],
+        kinds,
         height=found.heights[0],
         lateral=modes[0],
     )
     changes = what_if([(name, r, k) for (name, r), k in zip(named, found.frames, strict=True)])
-    marks = touched(lifts.setup.limbs.model, list(lifts.kinds.values()))
+    marks = touched(lifts.setup.limbs.model, kinds, modes)
     return Explained(
         asked=asked,
         title=f"{asked.person}, {asked.conditions[0]} against {asked.conditions[1]}",
@@ -298,6 +299,7 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
     from momentshare.explain import difference_sentences as say
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.explain_opening import explain_opening
+    from momentshare.report.text.opening import HOW_SURE
     from momentshare.validation.bearing import rows_table
 
     return Answer(
@@ -308,6 +310,7 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             say.sure_sentence(said.found, said.head, said.drawn, said.asked.draws),
             rows_table(said.bearing.rows),
             said.bearing.keys,
+            second=HOW_SURE,
         ),
         figures={
             "difference": "What the difference is made of, and how it changes along the lift."
@@ -355,6 +358,7 @@ def print_conditions(explained: Explained) -> None:
 
     from momentshare.cli.tables import console
     from momentshare.directions import ROWS, moment_direction
+    from momentshare.explain.difference_sentences import FACTOR_LABELS
     from momentshare.explain.mixtures import FACTORS, Member, member_words
     from momentshare.explain.phrases import NOTHING, capital, percent
     from momentshare.report.text.terminal import print_cautions
@@ -396,8 +400,10 @@ def print_conditions(explained: Explained) -> None:
         if known is not None and abs(factors[factor]) >= NOTHING:
             share = str(known.part_sign(head, factor, factors[factor]))
         own = [f"{v:.0f} N" for v in found.capacity[:, index]] if factor == "capacity" else ["", ""]
-        table.add_row(f"[bold]{factor}[/bold]", *own, f"[bold]{factors[factor]:+.4f}[/bold]",
-                      share.removeprefix("in "))  # fmt: skip
+        table.add_row(
+            f"[bold]{FACTOR_LABELS[factor]}[/bold]", *own,
+            f"[bold]{factors[factor]:+.4f}[/bold]", share.removeprefix("in "),
+        )  # fmt: skip
         parts = found.components(head, factor)
         for name in parts:
             if abs(parts[name]) >= NOTHING:
@@ -426,18 +432,18 @@ def _print_heads(explained: Explained) -> None:
     from rich.table import Table
 
     from momentshare.cli.tables import console
-    from momentshare.explain.mixtures import FACTORS
+    from momentshare.explain.difference_sentences import FACTOR_LABELS
 
     found = explained.found
     table = Table(title="Heads that differ most; all in difference.csv", title_justify="left")
     table.add_column("head")
-    for name in (*found.names, "difference", *FACTORS):
+    for name in (*found.names, "difference", *FACTOR_LABELS.values()):
         table.add_column(name.replace("[", "\\["), justify="right")
     for index in abs(found.gap).argsort()[::-1][:_SHOWN_HEADS]:
         head = found.head_names[index]
         a, b = found.activation[:, index]
         table.add_row(
-            head, f"{a:.3f}", f"{b:.3f}", f"{a - b:+.3f}",
+            head_label(head), f"{a:.3f}", f"{b:.3f}", f"{a - b:+.3f}",
             *(f"{part:+.3f}" for part in found.factors(head).values()),
         )  # fmt: skip
     console().print(table)

@@ -16,7 +16,7 @@ from momentshare.cli.explain_more import (
     touched,
 )
 from momentshare.cli.output import Written
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -124,9 +124,10 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
         _heading(screen, asked.title, first)
         print_opening(screen, opening)
         title = "Drive of every head; name one with --head to explain it"
-        _print_table(screen, table.drop(columns="limit"), title)
+        shown = table.assign(head=table["head"].map(head_label)).drop(columns="limit")
+        _print_table(screen, shown, title)
         for line in table[table["limit"] != ""].itertuples():
-            screen.print(f"  {line.head}: limit {line.limit}", highlight=False)
+            screen.print(f"  {head_label(str(line.head))}: limit {line.limit}", highlight=False)
         print_limits(screen, limits, table["limit"])
         print_cautions(screen)
     answer = Answer(
@@ -310,6 +311,7 @@ def _around(
         limiting_sentence,
     )
     from momentshare.explain.heads_apart import explain_heads_apart
+    from momentshare.explain.phrases import capital
     from momentshare.explain.sums import sum_lines
     from momentshare.validation.bearing import rows_table
 
@@ -328,10 +330,10 @@ def _around(
         many = [explain_head(own, heads[0], frame=frame_at(own, height)) for own in drawn]
         answer = [" ".join(head_sentences(found[0], many))]
     for item in found:
-        answer += sum_lines(item, item.head if len(heads) > 1 else "")
+        answer += sum_lines(item, capital(head_phrase(item.head)) if len(heads) > 1 else "")
     rest = []
     model = asked.lifts.setup.limbs.model
-    marks = touched(model, [asked.kind])
+    marks = touched(model, [asked.kind], [asked.mode])
     load = limiting(result)
     if load is not None:
         rest.append(limiting_sentence(load, "", shares_of_limiting(drawn, load), marks))
@@ -393,7 +395,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     table.add_column("moment, positive in the\ndirection named")
     table.add_column("multiplier [1/(N·m)]", justify="right")
     for item in found:
-        name = item.head.replace("/", "/\n")
+        name = head_label(item.head).replace(", ", ",\n")
         table.add_column(f"{name}\nmoment arm \\[mm]", justify="right")
         table.add_column("\n\npart [1]", justify="right")
     for j, row in enumerate(found[0].split.row_names):
@@ -437,10 +439,11 @@ def _print_changes(
 
     shown = [changes.index, *(i.index for i in found if i.index != changes.index)]
     names = changes.problems[0].head_names
-    table = Table(title=f"If one thing about {changes.head} were different", title_justify="left")
+    title = f"If one thing about {head_phrase(changes.head)} were different"
+    table = Table(title=title, title_justify="left")
     table.add_column("change")
     for index in shown:
-        name = names[index].replace("/", "/\n")
+        name = head_label(names[index]).replace(", ", ",\n")
         table.add_column(f"{name}\nactivation", justify="right")
         table.add_column("\n\nforce [N]", justify="right")
     table.add_column("greatest changes elsewhere")
@@ -458,7 +461,7 @@ def _print_changes(
             ]
         table.add_row(
             *cells,
-            "\n".join(f"{names[i]} {difference[i]:+.3f}" for i in rest) if k else "",
+            "\n".join(f"{head_label(names[i])} {difference[i]:+.3f}" for i in rest) if k else "",
             f"{changes.effort[k]:.3f}",
             f"{np.abs(changes.sharing.unmet[k]).max():.1f}",
         )

@@ -147,18 +147,21 @@ def limiting_table(
     return table.assign(limit=[marks.get(name, "") for name in table["name"]])
 
 
-def touched(model: Model, kinds: Sequence[LiftKind]) -> dict[str, str]:
+def touched(model: Model, kinds: Sequence[LiftKind], modes: Sequence[str]) -> dict[str, str]:
     """Head and strength group → keys of the limits that concern its activation in some lifts.
 
-    Those that concern the greatest load stand under ``greatest_load``.
+    Those that concern the greatest load stand under ``greatest_load``. ``modes`` are the treatments
+    of the lateral force of the lifts.
     """
     from momentshare.limits import keys_text
 
     out = {"greatest_load": keys_text(model.limits.at("greatest_load", kinds=kinds))}
     for head in model.heads:
         own = [
-            row for kind in kinds
-            for row in model.limits.at("activation", "force", head=head.name, kinds=[kind])
+            row for kind, mode in zip(kinds, modes, strict=True)
+            for row in model.limits.at(
+                "activation", "force", head=head.name, kinds=[kind], lateral=mode
+            )
         ]  # fmt: skip
         out[head.name] = keys = keys_text(own)
         out[head.group] = " ".join(dict.fromkeys(f"{out.get(head.group, '')} {keys}".split()))

@@ -219,7 +219,7 @@ def _print(screen: Console, found: Summary) -> None:
     if found.sensitivity is not None:
         table = Table(title="Inputs that matter most", title_justify="left")
         table.add_column("input")
-        table.add_column("effect over the greatest effect [%]", justify="right")
+        table.add_column("mean part of the greatest effect [%]", justify="right")
         for line in found.sensitivity.overall.head(_SHOWN).itertuples(index=False):
             share = 100 * float(str(line.relative_mu_star))
             table.add_row(FAMILIES[str(line.family)], f"{share:.0f}")

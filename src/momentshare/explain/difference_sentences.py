@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from momentshare.explain.group_changes import WhatIf
 
 __all__ = [
+    "FACTOR_LABELS",
     "FACTOR_WORDS",
     "along_sentence",
     "answer_sentences",
@@ -38,6 +39,9 @@ FACTOR_WORDS = {
     "capacity": "the capacities",
 }
 """Factor → its name in a sentence."""
+
+FACTOR_LABELS = {name: name for name in FACTORS} | {"arms": "moment arms"}
+"""Factor → its name in a table or figure."""
 
 _TELLING = 0.25
 """Fraction of a factor from which a second component is named as well; assumed."""
@@ -212,15 +216,15 @@ def along_sentence(found: Difference, head: str, along: pd.DataFrame) -> str:
 def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, wanted: int) -> str:
     """State the outcome of the draws, or that none were made."""
     if drawn is None or not wanted:
-        return "How sure: no draws were made; --draws N makes them."
+        return "No draws were made, so it is not known how sure this is; --draws N makes them."
     if not drawn.draws:
-        return f"How sure: in none of {wanted} draws could both lifts be performed."
+        return f"In none of {wanted} draws could both lifts be performed."
     index = head_index(found.head_names, head)
     gap = float(found.gap[index])
     own = sorted(drawn.gap(head).tolist())
     cut = max(int(0.1 * len(own)), 0)
     text = (
-        f"How sure: over {drawn.draws} draws of limb, posture and force the difference lies "
+        f"Over {drawn.draws} draws of limb, posture and force the difference lies "
         f"between {signed(own[cut])} and {signed(own[-1 - cut])} (middle 80 %)"
     )
     if abs(gap) >= NOTHING:

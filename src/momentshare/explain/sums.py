@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.explain.phrases import direction, facet_phrase
+from momentshare.explain.phrases import capital, direction, facet_phrase
 
 if TYPE_CHECKING:
     from momentshare.explain.head import HeadExplanation
@@ -28,8 +28,9 @@ def sum_lines(found: HeadExplanation, name: str = "") -> tuple[str, ...]:
     name : str
         Name of the frame, at the start of each line.
     """
-    before = f"{name}: " if name else ""
-    return before + capacity_sum(found), before + drive_sum(found)
+    if not name:
+        return capital(capacity_sum(found)), capital(drive_sum(found))
+    return f"{name}: {capacity_sum(found)}", f"{name}: {drive_sum(found)}"
 
 
 def _number(value: float) -> str:

@@ -16,28 +16,24 @@ from momentshare.explore.draws import page_criterion, usual_load
 from momentshare.explore.grid import HEIGHTS
 from momentshare.limb import braced_strength
 from momentshare.limb.joint import stability_facets
-from momentshare.limits import PARTS, LiftKind, height_third
+from momentshare.limits import height_third, with_what_it_rests_on
 from momentshare.muscle.curves import curve_set
 from momentshare.posture import posture_from_angles
-from momentshare.report.figures.style import head_label
 from momentshare.study import plan_study
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from momentshare.explore.grid import Nodes, Press
     from momentshare.explore.tables import PressTables
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.study import Study
 
-__all__ = ["EXAMPLE", "limit_marks", "page_info", "posture_limits"]
+__all__ = ["EXAMPLE", "limit_rows", "page_info", "posture_limits"]
 
 EXAMPLE = "built-in example"
 """Source of the study of a page that is written without one."""
 
-_OF_NODES = ("bar_press", "dumbbell_press", "push_up")
-"""Exercises at the nodes."""
 
 _PUSHES = {"measured": "measured", "zero": "none", "free": "free"}
 """Treatment of the lateral force → push of the page."""
@@ -71,6 +67,7 @@ def page_info(
         "angles_deg": list(nodes.angles),
         "conditions": [condition.name for condition in study.file.condition],
         "exercises": [condition.exercise for condition in study.file.condition],
+        "condition_spacings": [c.lift_kind.spacing for c in study.file.condition],
         "opens_at_study": study.source != EXAMPLE,
         **_presses(study, limbs, presses, tables),
         "path_sizes": list(tables.path_sizes),
@@ -79,12 +76,8 @@ def page_info(
         "cautions": list(CAUTIONS),
         "limits": [*LIMITS, *model.limits.titles],
         "posture_limits": posture_limits(model, "elbow_extension"),
-        **{
-            marks: limit_marks(
-                model, [*_OF_NODES, *(c.exercise for c in study.file.condition)], quantity
-            )
-            for marks, quantity in (("limit_marks", "activation"), ("force_marks", "force"))
-        },
+        "limit_marks": limit_rows(model, "activation"),
+        "force_marks": limit_rows(model, "force"),
         "parts": [height_third(float(fraction)) for fraction in heights],
     }
 
@@ -118,41 +111,30 @@ def posture_limits(model: Model, direction: str) -> list[str]:
     return list(dict.fromkeys(model.limits.said(row.key) for row in rows))
 
 
-def limit_marks(
-    model: Model, exercises: Iterable[str], quantity: str = "activation"
-) -> dict[str, Any]:
-    """Limits of the model that concern a quantity of heads, if there are any.
+def limit_rows(model: Model, quantity: str = "activation") -> list[dict[str, Any]]:
+    """Limits of the model that concern a quantity of some heads.
 
     Returns
     -------
-    dict
-        Exercise → claim (``size`` or ``order``) → part of the lift → index of the head → indices in
-        the page's list of limits.
+    list of dict
+        ``place`` in the page's list of limits, ``heads`` as indices, and what else decides whether
+        a limit holds; the page looks them up as :meth:`momentshare.limits.Limits.at` does.
     """
     limits = model.limits
-    place = {key: len(LIMITS) + k for k, key in enumerate(limits.keys)}
-    return {
-        exercise: {
-            claim: {
-                part: {
-                    str(number): sorted({place[row.key] for row in rows})
-                    for number, head in enumerate(model.head_names)
-                    if (
-                        rows := limits.at(
-                            quantity,
-                            head=head,
-                            kinds=(LiftKind(exercise=exercise),),
-                            part=part,
-                            claim=claim,
-                        )
-                    )
-                }
-                for part in PARTS
-            }
-            for claim in ("size", "order")
+    asked = with_what_it_rests_on(quantity)
+    return [
+        {
+            "place": len(LIMITS) + limits.keys.index(row.key),
+            "heads": [n for n, head in enumerate(model.head_names) if row.names(head)],
+            "exercises": list(row.exercises),
+            "parts": list(row.parts),
+            "claim": row.claim,
+            "condition": row.condition,
+            "value": row.value,
         }
-        for exercise in dict.fromkeys(exercises)
-    }
+        for row in limits.rows
+        if row.quantity in asked and not row.of_a_column
+    ]
 
 
 def _row(name: str) -> dict[str, Any]:

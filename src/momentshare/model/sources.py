@@ -59,6 +59,7 @@ _HEAD = re.compile(r"@[ \t]*(\w+)\s*([{(])\s*")
 _KEY = re.compile(r"[^\s,{}\"#%'()=@\\]+")
 _NAME = re.compile(r"[A-Za-z][\w-]*")
 _BARE = re.compile(r"[\w.:/+-]+")
+_INITIALS = re.compile(r"[A-Z](?:[A-Zde]*[A-Z])?")
 _SPACE = re.compile(r"\s*")
 _BRACE = re.compile(r"[{}]")
 _QUOTED = re.compile(r"[{}\"]")
@@ -75,6 +76,19 @@ class Reference:
     def field(self, name: str) -> str:
         """Return a field, empty where the entry has none."""
         return dict(self.fields).get(name, "")
+
+    @property
+    def cited(self) -> str:
+        """Authors and year, as a sentence cites it; the title where no author is known."""
+        names = [" ".join(_surname(name)) for name in self.field("author").split(" and ") if name]
+        known = [name for name in names if name != "others"]
+        year = self.field("year")
+        if not self.is_publication or not known:
+            title = self.field("title") or self.field("booktitle") or self.field("journal")
+            return ", ".join(filter(None, (title, year if self.is_publication else ""))) or self.key
+        several = " et al." if len(names) > 2 or len(known) < len(names) else ""
+        who = known[0] + several if several else " and ".join(known)
+        return f"{who} {year}".rstrip()
 
     @property
     def incomplete(self) -> str:
@@ -200,6 +214,16 @@ def scan_bibliography(path: Path) -> tuple[dict[str, Reference], tuple[str, ...]
             if len(faults) < _MOST_FAULTS and scanner.skip():
                 continue
         return found, tuple(faults)
+
+
+def _surname(name: str) -> list[str]:
+    """Leave the initials out of an author's name; a name in braces is taken as it is."""
+    if name.startswith("{"):
+        return [name.strip("{}")]
+    if "," in name:
+        return [name.partition(",")[0]]
+    words = name.split()
+    return [word for word in words if not _INITIALS.fullmatch(word)] or words
 
 
 def _where(have: Mapping[str, str]) -> str:

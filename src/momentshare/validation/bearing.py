@@ -14,6 +14,7 @@ from momentshare.validation.evaluate import evaluate, is_posture
 from momentshare.validation.probe import Probe
 from momentshare.validation.table import posture_words, quantity_words
 from momentshare.validation.targets import load_targets
+from momentshare.validation.terms import AS_NAMED, unit_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
@@ -47,6 +48,8 @@ class BearingRow:
     about : str
         Head or direction that it is about here.
     quantity, posture, published, unit, source, use : str
+    cited : str
+        Authors and year of the source.
     model : float
         The limb's value.
     right : bool
@@ -62,6 +65,7 @@ class BearingRow:
     published: str
     unit: str
     source: str
+    cited: str
     use: str
     model: float
     right: bool
@@ -70,21 +74,17 @@ class BearingRow:
     @property
     def text(self) -> str:
         """Describe the row in one line."""
-        unit = (
-            ""
-            if self.unit == "1"
-            else f" {self.unit.replace('*', '·').replace('cm2', 'cm²').replace('cm3', 'cm³')}"
-        )
+        unit = f" {unit_words(self.unit)}".rstrip()
         size = f"{abs(self.model):.3g}{unit}"
         if self.published == "larger":
             found = "larger" if self.model > 0.0 else "smaller"
             whole = f"published: larger; in this limb {found}, by {size}"
         elif self.published == "sense":
-            found = "in this sense" if self.model > 0.0 else "in the other sense"
-            whole = f"in this limb {found}, {size}"
+            found = AS_NAMED if self.model > 0.0 else "the reverse"
+            whole = f"published: {AS_NAMED}; in this limb {found}, {size}"
         else:
             whole = f"published {self.published}{unit}, in this limb {self.model:.3g}{unit}"
-        return f"{self.quantity} ({self.posture}): {whole} ({self.source})"
+        return f"{self.quantity} ({self.posture}): {whole} ({self.cited})"
 
 
 def rows_on_heads(model: Model, heads: Sequence[str]) -> tuple[BearingRow, ...]:
@@ -124,7 +124,7 @@ def rows_table(rows: Iterable[BearingRow]) -> pd.DataFrame:
     """One line per row."""
     import pandas as pd
 
-    names = list(BearingRow.__dataclass_fields__)
+    names = [name for name in BearingRow.__dataclass_fields__ if name != "cited"]
     return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
 
 
@@ -181,6 +181,7 @@ def _computed(
             published=target.published,
             unit=target.unit,
             source=target.source,
+            cited=model.references[target.source].cited,
             use=target.use,
             model=float(value),
             right=target.is_right(float(value)),

@@ -16,17 +16,19 @@ from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
 from momentshare.validation.probe import Probe
 from momentshare.validation.scores import AS_OFTEN, scores
 from momentshare.validation.targets import Target, load_targets, read_setting, shared_sources
-from momentshare.validation.terms import QUANTITIES, said
+from momentshare.validation.terms import QUANTITIES, published_words, said, unit_words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from momentshare.model import Model
+    from momentshare.model.sources import Reference
 
 __all__ = [
     "VALIDATION_COLUMNS",
     "posture_words",
     "quantity_words",
+    "told_rows",
     "validation_record",
     "validation_table",
 ]
@@ -102,6 +104,28 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
     table = pd.DataFrame(rows, columns=list(VALIDATION_COLUMNS))
     order = table["right"].astype(int) * len(_USES) + table["use"].map(_USES.index)
     return table.iloc[np.argsort(order.to_numpy(), kind="stable")].reset_index(drop=True)
+
+
+def told_rows(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.DataFrame:
+    """Write the cells of published rows for a reader: citations, values and units as in a text.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With any of ``source``, ``published``, ``unit`` and ``model``.
+    references : mapping
+        Bibliography of the limb.
+    """
+    words: dict[str, Callable[[Any], str]] = {
+        "source": lambda key: references[key].cited,
+        "published": published_words,
+        "unit": unit_words,
+        # Each row has a unit of its own, hence digits of its own.
+        "model": lambda value: f"{value:.3g}".replace("-", "\N{MINUS SIGN}"),
+    }
+    return table.assign(
+        **{name: table[name].map(tell) for name, tell in words.items() if name in table}
+    )
 
 
 def validation_record(model: Model, table: pd.DataFrame) -> dict[str, Any]:

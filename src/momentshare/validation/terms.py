@@ -138,6 +138,29 @@ _VALUES = {"male": "men", "female": "women", "down": "chest down", "up": "arms s
 def said(parts: dict[str, str]) -> str:
     """Describe one side of a setting in words."""
     return ", ".join(
-        SETTINGS[name].format(_VALUES.get(value, value.replace("+", ", ").replace("_", " ")))
+        SETTINGS[name].format(
+            _VALUES.get(value, value.replace("+", ", ").replace("/", " ").replace("_", " "))
+        )
         for name, value in parts.items()
     )
+
+
+def unit_words(unit: str) -> str:
+    """Write a unit as text does; a plain number has none.
+
+    Examples
+    --------
+    >>> unit_words("N*m"), unit_words("cm2"), unit_words("1")
+    ('N·m', 'cm²', '')
+    """
+    return "" if unit == "1" else unit.replace("*", "·").replace("2", "²").replace("3", "³")
+
+
+AS_NAMED = "as named"
+"""What a published row says of which only the sign is judged: its quantity has the direction, or
+the sign, that the row names."""
+
+
+def published_words(published: str) -> str:
+    """Write the published value of a row as text does."""
+    return AS_NAMED if published == "sense" else published

@@ -2,9 +2,10 @@
  * The page: controls, panels, and what links them.
  */
 import { armKey, armViews, numberedHeads, scaleOf, seenForce, viewWords } from "./arm.js";
-import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, limitsOf, limitWords, makersOf, momentChart } from "./charts.js";
+import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, makersOf, momentChart } from "./charts.js";
 import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
 import { besides, CRITERIA, controlsMarkup, loadWords, scrubMarkup, whatIfMarkup } from "./controls.js";
+import { limitsOf, limitWords } from "./limits.js";
 import { inflate, unpack } from "./payload.js";
 import { QUESTIONS, worked } from "./questions.js";
 import { asAtNodes, asInStudy, greatestAlong, opening, readState, unchanged, whyNot, written } from "./state.js";
@@ -262,7 +263,7 @@ function headline(answer) {
   // By force, since a head that is hardly larger than a finger may be the most active; and without
   // those whose force the limb does not support.
   const all = Array.from(force.keys()).sort((i, j) => force[j] - force[i]);
-  const order = all.filter((i) => !limitsOf(page, state, i, false, "force_marks").length);
+  const order = all.filter((i) => !limitsOf(page, state, i, null, "force_marks").length);
   const asked = info.rows
     .map((/** @type {any} */ row, /** @type {number} */ j) => ({ words: direction(row, answer.net[j]).words, size: Math.abs(answer.net[j]) }))
     .filter((/** @type {any} */ m) => m.size >= 1)
@@ -322,7 +323,7 @@ function arms(answer, along, second) {
  * @param {number[]} numbered
  */
 function forceLimits(numbered) {
-  const touched = limitWords(page, state, false, "force_marks", numbered);
+  const touched = limitWords(page, state, null, "force_marks", numbered);
   return touched ? `† Limits of the model that apply here: ${touched}.` : "";
 }
 
@@ -332,7 +333,7 @@ function forceLimits(numbered) {
  */
 function activations(answer, second) {
   find("activation-figure").innerHTML = activationChart(page, state, answer, second, other, widths.activation);
-  const touched = limitWords(page, state, Boolean(second));
+  const touched = limitWords(page, state, second ? other : null);
   find("limit-hint").textContent = touched ? `† Limits of the model that apply here: ${touched}.` : "";
   find("fibre-hint").textContent = fibreEnds(page, answer) ? "‡ Its fibres are near the end of their range, below 0.6 or above 1.5 of peak fibre length." : "";
   find("sure-hint").textContent = sureWords(page, state, second ? other : null);

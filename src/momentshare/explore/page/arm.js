@@ -2,7 +2,7 @@
  * The arm, drawn to scale from the solved posture, from the front across the bar and from the side
  * along it: force of the hand, its distances from elbow and shoulder, and the heads that pull.
  */
-import { limitsOf } from "./charts.js";
+import { limitsOf } from "./limits.js";
 import { rowOf } from "./payload.js";
 import { area, arrow, BAND, drawing, INK, line, MAIN, OTHER, PAPER, SOFT, tag, text } from "./svg.js";
 import { fixed, inSentence, listed, percent } from "./words.js";
@@ -558,7 +558,7 @@ export function numberedHeads(along) {
  */
 export function armKey(page, state, answer, numbered) {
   return numbered.map((i) => {
-    const name = `${inSentence(page.info.heads[i])}${limitsOf(page, state, i, false, "force_marks").length ? " †" : ""}`;
+    const name = `${inSentence(page.info.heads[i])}${limitsOf(page, state, i, null, "force_marks").length ? " †" : ""}`;
     return answer ? `${name} ${fixed(answer.shared.force[i])} N` : name;
   });
 }

@@ -2,6 +2,7 @@
  * The other panels: activation of every head, net moments and who makes them, the fibre on its curve,
  * and curves along the lift.
  */
+import { limitsOf } from "./limits.js";
 import { rowOf } from "./payload.js";
 import { rangeOf } from "./sure.js";
 import { BAND, drawing, hatch, INK, line, MAIN, OTHER, PAPER, RULE, SOFT, tag, text, ticks } from "./svg.js";
@@ -16,36 +17,17 @@ const SHORT_FIBRE = 0.6;
 const LONG_FIBRE = 1.5;
 
 /**
- * Limits of the model that touch a quantity of a head in a state, as places in their list.
- * @param {Page} page
- * @param {State} state
- * @param {number} head
- * @param {boolean} [compared]  whether two states are compared
- * @param {string} [marks]  of activation, or `force_marks`
- * @returns {number[]}
- */
-export function limitsOf(page, state, head, compared = false, marks = "limit_marks") {
-  const { info } = page;
-  const exercise = state.task.startsWith("c")
-    ? info.exercises[Number(state.task.slice(1))]
-    : { bar: "bar_press", dumbbells: "dumbbell_press", push_up: "push_up" }[state.task];
-  const part = info.parts[state.height];
-  const claims = compared ? ["size", "order"] : ["size"];
-  return [...new Set(claims.flatMap((claim) => info[marks][exercise][claim][part][head] ?? []))];
-}
-
-/**
  * Marks of a head: † where a limit of the model touches it, ‡ where its fibres are at the end of
  * their range.
  * @param {Page} page
  * @param {State} state
  * @param {Answer} answer
  * @param {number} head
- * @param {boolean} compared
+ * @param {State | null} other  a second state that is shown
  */
-function marksOf(page, state, answer, head, compared) {
+function marksOf(page, state, answer, head, other) {
   const fibre = rowOf(page.tables.fibre, answer.geometry, answer.height)[head];
-  const touched = limitsOf(page, state, head, compared).length > 0;
+  const touched = limitsOf(page, state, head, other).length > 0;
   return `${touched ? "†" : ""}${fibre < SHORT_FIBRE || fibre > LONG_FIBRE ? "‡" : ""}`;
 }
 
@@ -56,19 +38,6 @@ function marksOf(page, state, answer, head, compared) {
  */
 export function fibreEnds(page, answer) {
   return rowOf(page.tables.fibre, answer.geometry, answer.height).some((v) => v < SHORT_FIBRE || v > LONG_FIBRE);
-}
-
-/**
- * The limits behind the marks in view, in words.
- * @param {Page} page
- * @param {State} state
- * @param {boolean} compared
- * @param {string} [marks]  of activation, or `force_marks`
- * @param {number[]} [heads]  in view; all if left out
- */
-export function limitWords(page, state, compared, marks = "limit_marks", heads = page.info.heads.map((/** @type {any} */ _, /** @type {number} */ i) => i)) {
-  const found = new Set(heads.flatMap((i) => limitsOf(page, state, i, compared, marks)));
-  return [...found].map((place) => page.info.limits[place]).join("; ");
 }
 
 /**
@@ -107,7 +76,7 @@ export function activationChart(page, state, answer, other, otherState, width) {
     const chosen = i === state.head;
     const row = [
       tag("rect", { x: 0, y, width, height: ROW, fill: chosen ? "#e3eef6" : PAPER }),
-      text(4, y + 15.5, `${labels[i]} ${marksOf(page, state, answer, i, Boolean(other))}`, { "font-size": 13, "font-weight": chosen ? 700 : 400 }),
+      text(4, y + 15.5, `${labels[i]} ${marksOf(page, state, answer, i, otherState)}`, { "font-size": 13, "font-weight": chosen ? 700 : 400 }),
       tag("rect", { x: names, y: y + (other ? 3 : 5), width: Math.max(0, wide * a), height: other ? 8 : 12, fill: chosen ? MAIN : BAND, stroke: INK, "stroke-width": 0.6 }),
       text(names + wide + 6, y + 15.5, percent(a), { "font-size": 12.5, "font-weight": chosen ? 700 : 400 }),
     ];

@@ -39,6 +39,7 @@ from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.cohort_orders import foremost_order, judged_orders, order_text
 from momentshare.report.text.cohort_titles import moment_title, ratio_title
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -282,7 +283,7 @@ def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> 
             title="Force of each head" if force else "Activation of each head",
             note=f"Lateral force {summary.mode}. {which} {cut}"
             + _hatched(footnote(summary.limits, keys.values()), "stretches"),
-            panels=[marked(style.head_label(head), keys.get(head, "")) for head in heads],
+            panels=[marked(head_label(head), keys.get(head, "")) for head in heads],
         ),
         y_label="force [N]" if force else "activation [%]",
         factors=summary.factors,
@@ -377,7 +378,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     conditions = conditions_of(means)
     looks = Looks(conditions, summary.factors)
     keys = _keys(means)
-    labels = [marked(style.head_label(head), keys.get(head, "")) for head in heads]
+    labels = [marked(head_label(head), keys.get(head, "")) for head in heads]
     figure, axes = panel_grid(
         1,
         1,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.explain.difference_sentences import FACTOR_LABELS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import NOTHING, capital, percent
 from momentshare.limits import Limits, marked
@@ -85,7 +86,9 @@ def difference_figure(
     place = " and ".join(dict.fromkeys(percent(h) for h in found.heights))
     index = found.head_names.index(head)
     marks = Marks(limits or Limits(), kinds or {})
-    own = marks.pair_keys(found.names, head, found.lateral[0])
+    # Dumbbells have no lateral force beside a bar whose force is free.
+    lateral = "free" if "free" in found.lateral else found.lateral[0]
+    own = marks.pair_keys(found.names, head, lateral)
     heading = (
         f"{capital(marked(head_phrase(head), own))}: {found.activation[0, index]:.3f} in "
         f"{found.names[0]}, {found.activation[1, index]:.3f} in {found.names[1]} at {place} of the "
@@ -94,7 +97,7 @@ def difference_figure(
     figure.legend(handles=_handles(drawn), loc="outside lower center", ncols=3, frameon=False)
     for ax in (bottom, whole):
         low, high = ax.get_ylim()
-        for third in marks.order_parts(found.names, head):
+        for third in marks.order_parts(found.names, head, lateral):
             hatch(ax, 100.0 * third / 3.0, low, 100.0 / 3.0, high - low)
         ax.set_ylim(low, high)
     told = footnote(marks.limits, marks.used)
@@ -110,7 +113,7 @@ def _bars_of(found: Difference, head: str) -> list[tuple[str, str, float, bool]]
     least = max(NOTHING, _LEAST * max(abs(value) for value in found.factors(head).values()))
     for factor, value in found.factors(head).items():
         parts = found.components(head, factor)
-        out.append((factor, factor, value, True))
+        out.append((FACTOR_LABELS[factor], factor, value, True))
         named = [n for n in sorted(parts, key=lambda n: -abs(parts[n])) if abs(parts[n]) >= least]
         if len(parts) > 1:
             out += [
@@ -181,10 +184,15 @@ def _handles(drawn: DrawnDifferences | None) -> list[Any]:
     from matplotlib.patches import Patch
 
     out: list[Any] = [
-        Patch(label=f"{name}, at this height", edgecolor=style.INK, linewidth=0.7, **look)
+        Patch(
+            label=f"{FACTOR_LABELS[name]}, at this height",
+            edgecolor=style.INK,
+            linewidth=0.7,
+            **look,
+        )
         for name, look in _BARS.items()
     ]
-    out += [Line2D([], [], label=f"{name}, along the lift", **look)
+    out += [Line2D([], [], label=f"{FACTOR_LABELS[name]}, along the lift", **look)
             for name, look in _LINES.items()]  # fmt: skip
     out += [
         Line2D([], [], label="difference", **_TOTAL),

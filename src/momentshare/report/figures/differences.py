@@ -13,7 +13,6 @@ import numpy as np
 
 from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.directions import row_named
-from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of, zero_line
 from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
 from momentshare.report.figures.looks import Looks
@@ -25,6 +24,7 @@ from momentshare.report.figures.outcomes import (
     panel_title,
     sheets,
 )
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -102,7 +102,7 @@ def _of_emg(table: pd.DataFrame, summary: CohortSummary) -> _Drawn:
         columns=dict(zip(ends, ("value", "low", "high"), strict=True))
     )
     parts = {
-        f"{style.head_label(str(head))} [%]": part
+        f"{head_label(str(head))} [%]": part
         for head, part in mine.groupby("head", sort=False, observed=True)
     }
     note = (

@@ -9,6 +9,7 @@ from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
 from momentshare.report.figures.looks import Looks
 from momentshare.study.factors import Factors
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +51,7 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
             title=f"EMG beside predicted activation within each muscle, lateral force {mode}",
             note=f"{_WITHIN} Mean over people ({people}); each row of panels is one muscle "
             "with its own scale.",
-            panels=[f"{style.head_label(h)}\n{c}" for h in heads for c in conditions],
+            panels=[f"{head_label(h)}\n{c}" for h in heads for c in conditions],
             legend=[(words[name], look) for name, look in looks.items()],
         ),
         Room(gap=(0.3, 0.2)),
@@ -100,7 +101,7 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None
             note=f"{_WITHIN} Lift means; a line joins the conditions of a person. The diagonal is "
             "equality, which normalised amplitude need not reach; the order along a line is what "
             "counts.",
-            panels=[style.head_label(head) for head in heads],
+            panels=[head_label(head) for head in heads],
             legend=handles,
         ),
         Room(gap=(0.45, 0.48)),

@@ -17,7 +17,7 @@ from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 from momentshare.report.writing.record import versions
 from momentshare.study.factors import MOST_LINES
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -115,7 +115,7 @@ def drive_figure(
     for column, (item, table) in enumerate(zip(found, alongs, strict=True)):
         _along(list(grid[1:, column]), item, table, first=column == 0)
         for ax in grid[1:, column]:
-            _beyond(ax, marks.parts("activation", [title], item.head))
+            _beyond(ax, marks.parts("activation", [title], item.head, item.lateral_mode))
     keys = [
         marks.keys(
             "activation", [title], head=item.head, part=height_third(item.height_fraction),
@@ -144,7 +144,7 @@ def drive_figure(
 def _title(item: HeadExplanation, keys: str) -> str:
     """Name a head with the limits that touch it, and say at which bound it is held."""
     bound = {"zero": "; held at 0", "one": "; held at 1", "none": ""}[item.split.bound]
-    return style.fit(f"{marked(style.head_label(item.head), keys)}{bound}", 2.6)
+    return style.fit(f"{marked(head_label(item.head), keys)}{bound}", 2.6)
 
 
 def _beyond(ax: Axes, thirds: Sequence[int]) -> None:

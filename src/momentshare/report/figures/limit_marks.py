@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.limits import PARTS, LiftKind, keys_text, marked
-from momentshare.report.figures import style
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -70,20 +70,22 @@ class Marks:
         )
         return self._seen(keys_text(rows))
 
-    def order_parts(self, pair: Sequence[str], head: str) -> list[int]:
+    def order_parts(self, pair: Sequence[str], head: str, lateral: str = "") -> list[int]:
         """Thirds of the lift in which the order of two conditions is not to be trusted."""
-        return [k for k, part in enumerate(PARTS) if self.pair_keys(pair, head, part=part)]
+        return [k for k, part in enumerate(PARTS) if self.pair_keys(pair, head, lateral, part)]
 
     def label(self, head: str, keys: str) -> str:
         """Name of a head followed by keys."""
-        return marked(style.head_label(head), keys)
+        return marked(head_label(head), keys)
 
-    def parts(self, quantity: str, conditions: Sequence[str], head: str) -> list[int]:
+    def parts(
+        self, quantity: str, conditions: Sequence[str], head: str, lateral: str = ""
+    ) -> list[int]:
         """Thirds of the lift in which a quantity of a head cannot be trusted."""
         return [
             place
             for place, part in enumerate(PARTS)
-            if self.keys(quantity, conditions, head=head, part=part)
+            if self.keys(quantity, conditions, head=head, part=part, lateral=lateral)
         ]
 
     def _seen(self, keys: str) -> str:

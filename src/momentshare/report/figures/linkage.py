@@ -9,6 +9,7 @@ import numpy as np
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, outer_labels, panel_grid, settle
 from momentshare.report.text.linkage_opening import WORKING
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +45,7 @@ def activation_figure(result: LinkageResult, title: str = "") -> Figure:
     peak = np.nanmax(np.where(result.posed[:, None], result.activation, np.nan), axis=0)
     heads = [k for k in np.argsort(-peak, kind="stable") if peak[k] >= WORKING]
     figure, axes = _grid(
-        [style.head_label(result.linkage.head_names[k]) for k in heads] or ["no head works"],
+        [head_label(result.linkage.head_names[k]) for k in heads] or ["no head works"],
         title or "Activation of each head",
         f"{_what(result)} Heads that reach {100.0 * WORKING:.0f} %, the highest peak first; all "
         "are in limb_heads.csv.",

@@ -12,6 +12,7 @@ from momentshare.posture import posture_from_angles
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_footer
 from momentshare.report.figures.layout import Room, Texts, outer_labels, panel_grid, settle
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -91,7 +92,7 @@ def arm_figure(limb: Limb, name: str) -> Figure:
                 title=f"Moment arms along {words}",
                 note=f"Held: {rest} [deg]. Arms of less than {_LEAST:g} mm are left out. Each "
                 "panel has its own scale.",
-                panels=[style.head_label(limb.head_names[k]) + more for k, _, more in panels],
+                panels=[head_label(limb.head_names[k]) + more for k, _, more in panels],
                 legend=[
                     *((row_named(row).label, look) for row, look in zip(ROWS, _LOOKS, strict=True)),
                     ("touches a surface", _TOUCHING | {"markersize": 5.0}),

@@ -14,6 +14,7 @@ from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
 from momentshare.report.figures.looks import Looks
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -128,7 +129,7 @@ def panel_title(outcome: str, item: str) -> str:
     'peak net moment, elbow extension [N·m]'
     """
     known = OUTCOMES[outcome]
-    whose = DIRECTIONS[item].label if item in DIRECTIONS else style.head_label(item)
+    whose = DIRECTIONS[item].label if item in DIRECTIONS else head_label(item)
     unit = "" if known.unit == "1" else f" [{known.unit}]"
     return f"{known.label}{', ' if whose else ''}{whose}{unit}"
 

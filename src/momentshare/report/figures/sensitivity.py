@@ -9,6 +9,7 @@ import numpy as np
 
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,7 +58,7 @@ def sensitivity_figure(
     ).reindex(index=heads, columns=changes)
     values = 100.0 * grid.to_numpy(dtype=float)
     size, cut = _colour_end(values)
-    labels = [style.head_label(head) for head in heads]
+    labels = [head_label(head) for head in heads]
     word = max((style.text_width(w, _SMALL) for w in " ".join(changes).split()), default=0.0)
     cell = max(min(_WHOLE / max(len(changes), 1), _CELL[0]), word + 0.05, 0.5)
     names = [_minus(style.fit(change, cell - 0.04, _SMALL)) for change in changes]

@@ -27,7 +27,6 @@ __all__ = [
     "condition_style",
     "factor_style",
     "fit",
-    "head_label",
     "quiet",
     "settings",
     "text_width",

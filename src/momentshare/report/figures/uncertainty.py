@@ -22,6 +22,7 @@ from momentshare.report.text.draw_verdicts import (
 from momentshare.report.text.opening import sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.report.text.verdicts import FIRM_ORDER
+from momentshare.text import head_label
 from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.summary import QUANTILES
@@ -88,7 +89,7 @@ def intervals_figure(found: Summary) -> Figure:
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
             ax.plot([q[2]], [index], **(looks.dot(name) if looks.factors.names else _MEDIAN))
         keys = _keys(part[part["head"] == head])
-        ax.set_title(marked(style.fit(style.head_label(head), 1.8), keys), loc="left")
+        ax.set_title(marked(style.fit(head_label(head), 1.8), keys), loc="left")
         used.append(keys)
     for ax in list(grid.flat)[len(heads) :]:
         ax.set_visible(False)
@@ -156,7 +157,7 @@ def condition_order_figure(found: Summary) -> Figure:
             note="Probability that the condition named first activates the head more; "
             f"{_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and {100 * SURE:.0f} %."
             f"{left_out}{note}{' Such rows are hatched.' if note else ''}",
-            panels=[marked(style.head_label(head), keys[head]) for head in heads],
+            panels=[marked(head_label(head), keys[head]) for head in heads],
             legend=_order_key(found, [order for mine in orders.values() for order in mine]),
         ),
         Room(
@@ -260,7 +261,7 @@ def head_order_figure(found: Summary) -> Figure:
     medians = part[part["condition"] == names[0]].set_index("head")["median"]
     ranked = [str(h) for h in medians.reindex(heads).sort_values(ascending=False).index]
     pairs = list(pairwise(ranked))[: _MOST + _MOST]
-    words = [f"{style.head_label(a)} above {style.head_label(b)}" for a, b in pairs]
+    words = [f"{head_label(a)} above {head_label(b)}" for a, b in pairs]
     figure, (ax,) = panel_grid(
         1,
         1,
@@ -305,6 +306,7 @@ def _chance_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> 
 def tornado_figure(found: Summary) -> Figure:
     """Mean size of the change that each family of inputs brings about, hardest heads first."""
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     assert found.sensitivity is not None  # noqa: S101 - the caller has looked
     table = found.sensitivity.screening
@@ -312,7 +314,9 @@ def tornado_figure(found: Summary) -> Figure:
     _, names, heads = shown_activation(found)
     table = table[(table["measure"] == "mean_activation") & (table["condition"] == names[0])]
     heads = [h for h in heads if h in set(table["head"])][:4]
-    figure = Figure(figsize=(8.6, 0.2 * len(families) * 2 + 1.9), layout="constrained")
+    # Long names in two rows of panels would stand at the very edge.
+    layout = ConstrainedLayoutEngine(rect=(0.02, 0.0, 0.98, 1.0))
+    figure = Figure(figsize=(8.6, 0.2 * len(families) * 2 + 1.9), layout=layout)
     columns = min(2, max(len(heads), 1))
     rows = max(-(-len(heads) // columns), 1)
     grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
@@ -323,7 +327,7 @@ def tornado_figure(found: Summary) -> Figure:
         ax.barh(range(len(families)), size, color="#6f87a8", height=0.7)
         ax.errorbar(size, range(len(families)), xerr=np.minimum(spread, size), linestyle="",
                     color=style.INK, elinewidth=0.9)  # fmt: skip
-        ax.set_title(style.fit(style.head_label(head), 2.8), loc="left")
+        ax.set_title(style.fit(head_label(head), 2.8), loc="left")
     for ax in list(grid.flat)[len(heads) :]:
         ax.set_visible(False)
     for ax in grid[:, 0]:

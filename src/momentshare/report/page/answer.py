@@ -14,6 +14,7 @@ from momentshare.report.page.parts import (
     settings_section,
 )
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
+from momentshare.validation.table import told_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from momentshare.cohort.schema import CohortStudy
+    from momentshare.model.sources import Reference
     from momentshare.report.text.opening import Opening
     from momentshare.study import Study
 
@@ -108,7 +110,7 @@ def answer_page(
             Section(
                 title="Published rows",
                 anchor="published",
-                blocks=[_table(_published(published), caption, PUBLISHED)],
+                blocks=[_table(_published(published, model.references), caption, PUBLISHED)],
             )
         )
     note = remark_text(answer.study.title, file.note)
@@ -123,12 +125,10 @@ def answer_page(
     )
 
 
-def _published(table: pd.DataFrame) -> pd.DataFrame:
+def _published(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.DataFrame:
     """Keep what a reader wants of published rows: the value beside that of the limb."""
     names = ["about", "quantity", "posture", "unit", "published", "model", "right", "use", "source"]
-    # Each row has a unit of its own, hence digits of its own.
-    own = [f"{value:.3g}" for value in table["model"]]
-    return table.assign(model=own)[names].rename(columns={"model": "in this limb"})
+    return told_rows(table, references)[names].rename(columns={"model": "in this limb"})
 
 
 def _table(table: pd.DataFrame, caption: str, name: str) -> Table:

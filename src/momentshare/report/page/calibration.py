@@ -10,6 +10,7 @@ from momentshare.report.page.document import Page, Picture, Section, Table
 from momentshare.report.page.parts import limits_section, report_page
 from momentshare.report.page.validation import COMPARED_CURVES
 from momentshare.report.text.opening import Opening, counted
+from momentshare.validation.table import told_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +51,8 @@ def calibration_opening(fit: Calibration) -> Opening:
             if ends
             else "."
         ),
+        word="What the fit brings",
+        second="What it changes elsewhere",
     )
 
 
@@ -74,6 +77,7 @@ def calibration_page(fit: Calibration, picture: bytes) -> Page:
         PNG of :func:`momentshare.report.figures.calibration.fit_figure`.
     """
     table, numbers = target_table(fit), number_table(fit)
+    references = fit.model.references
     used, other = (table[table["use"] == use] for use in ("calibration", "validation"))
     before, after = other["in_band_before"].astype(bool), other["in_band_after"].astype(bool)
     most = numbers.iloc[numbers["moved_spreads"].abs().argsort(kind="stable")[::-1]]
@@ -83,7 +87,10 @@ def calibration_page(fit: Calibration, picture: bytes) -> Page:
             title="Rows that the fit uses",
             anchor="used",
             blocks=[
-                Table(frame=used[_SHOWN], caption="All are in calibration_report.csv."),
+                Table(
+                    frame=told_rows(used[_SHOWN], references),
+                    caption="All are in calibration_report.csv.",
+                ),
             ],
         ),
         Section(
@@ -91,7 +98,7 @@ def calibration_page(fit: Calibration, picture: bytes) -> Page:
             anchor="judging",
             blocks=[
                 Table(
-                    frame=other[before != after][_SHOWN],
+                    frame=told_rows(other[before != after][_SHOWN], references),
                     caption="Rows that the fit does not see and that come into band or fall out.",
                 )
             ],
@@ -112,7 +119,10 @@ def calibration_page(fit: Calibration, picture: bytes) -> Page:
         limits_section(fit.model),
     ]
     return report_page(
-        (f"Fit of {fit.model.name} to published values", fit.model.description),
+        (
+            f"Fit of the {fit.model.name.replace('_', ' ')} to published values",
+            fit.model.description,
+        ),
         calibration_opening(fit),
         [Picture(image=picture, alt=caption, caption=caption)],
         sections,

@@ -11,7 +11,7 @@ from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
-from momentshare.report.figures.style import head_label
+from momentshare.text import head_label
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:

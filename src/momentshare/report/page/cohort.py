@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS
 from momentshare.limits import merged_keys
-from momentshare.report.figures import style
 from momentshare.report.figures.cohort import working_heads
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_comparison import (
@@ -41,6 +40,7 @@ from momentshare.report.text.cohort_methods import (
 from momentshare.report.text.cohort_opening import cohort_opening
 from momentshare.report.text.cohort_orders import WORKING
 from momentshare.report.text.cohort_peers import never_possible, never_text
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -364,7 +364,7 @@ def _own(result: CohortResult) -> list[str]:
     heads = sorted({h for o in result.counted for h in o.record.get("doubtful_heads", ())})
     notes = []
     if heads:
-        names = "; ".join(style.head_label(head) for head in heads)
+        names = "; ".join(head_label(head) for head in heads)
         notes.append(
             "In some frame the path of these heads lies in a surface or near a change of side, so "
             f"their numbers cannot be trusted there: {names}."

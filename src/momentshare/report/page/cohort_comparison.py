@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.report.figures import style
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.document import (
     Block,
@@ -18,6 +17,7 @@ from momentshare.report.page.document import (
     Table,
 )
 from momentshare.report.text.cohort_orders import WORKING
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -275,7 +275,7 @@ def _above_maximum(summary: CohortSummary) -> list[str]:
     above = curves[curves["emg"] > 1.0]
     if above.empty:
         return []
-    heads = ", ".join(style.head_label(str(h)) for h in dict.fromkeys(above["head"]))
+    heads = ", ".join(head_label(str(h)) for h in dict.fromkeys(above["head"]))
     share = 100.0 * len(above) / len(curves)
     text = (
         f"The envelope exceeds the maximal contraction in {share:.1f} % of the curves' points, up "

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
-from momentshare.report.figures.style import head_label
 from momentshare.report.page.document import Bullets, Page, Picture, Section, Table
 from momentshare.report.page.parts import captioned, rows_table
 from momentshare.report.text.linkage_opening import OWN, linkage_opening, order_table
 from momentshare.report.writing.record import versions
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -21,6 +21,7 @@ from momentshare.report.text.settings import muscles_text, person_rows, setting_
 from momentshare.report.text.study_opening import study_opening
 from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, TURNING
 from momentshare.validation.bearing import misses, rows_on_heads, rows_table
+from momentshare.validation.table import told_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -218,7 +219,7 @@ def _published(study: StudyResult, verdicts: pd.DataFrame) -> list[Section]:
     if not missed:
         return []
     columns = ["about", "quantity", "posture", "published", "model", "unit", "source"]
-    table = rows_table(missed)[columns]
+    table = told_rows(rows_table(missed)[columns], study.model.references)
     return [
         Section(
             title="Published rows",

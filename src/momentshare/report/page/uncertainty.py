@@ -167,8 +167,9 @@ def _inputs(found: Summary, pictures: Mapping[str, bytes]) -> Section:
         blocks=[
             Table(
                 frame=shown[["family", "relative_mu_star"]],
-                caption="Effect of each input on lift-mean activation, over the greatest effect.",
-                labels={"family": "input", "relative_mu_star": "effect over the greatest"},
+                caption="Effect of each input on lift-mean activation, over the greatest effect of "
+                "any input on the same head and condition; mean over heads and conditions.",
+                labels={"family": "input", "relative_mu_star": "mean part of the greatest effect"},
                 formats={"relative_mu_star": ".2f"},
             ),
             *captioned("tornado", pictures, _CAPTIONS),

@@ -9,6 +9,7 @@ from momentshare.report.page.parts import limits_section, report_page
 from momentshare.report.text.opening import Opening, counted, joined
 from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.scores import score_rows, scores
+from momentshare.validation.table import told_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,6 +59,8 @@ def validation_opening(model: Model, table: pd.DataFrame) -> Opening:
             + (f", of which {', '.join(old)} may be out of date" if old else "")
             + ". Recalled values and rules of thumb are compared but never counted."
         ),
+        word="What is right",
+        second="What any limb gets right",
     )
 
 
@@ -95,7 +98,9 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
             anchor="misses",
             blocks=[
                 Table(
-                    frame=misses[_MISS],
+                    frame=told_rows(misses[_MISS], model.references),
+                    labels={"model": "this limb", "null_right": "null limbs right"},
+                    formats={"null_right": ".0%"},
                     caption="Rows that the limb misses; those that nine of ten null limbs get "
                     "right come first.",
                 )
@@ -109,7 +114,7 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
         limits_section(model),
     ]
     return report_page(
-        (f"{model.name} beside published values", model.description),
+        (f"The {model.name.replace('_', ' ')} beside published values", model.description),
         validation_opening(model, table),
         [Picture(image=picture, alt=caption, caption=caption)],
         sections,

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from momentshare.cohort.best_lift import best_lift_texts
 from momentshare.cohort.summary import OFTEN_FULL
-from momentshare.report.figures import style
 from momentshare.report.page.document import (
     Block,
     Bullets,
@@ -23,6 +22,7 @@ from momentshare.report.text.cohort_orders import (
 )
 from momentshare.report.text.cohort_peers import peer_texts, people_texts
 from momentshare.report.text.cohort_selection import selection_texts
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from momentshare.cohort.run import CohortResult
@@ -104,7 +104,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
             (heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > OFTEN_FULL)
         ]
         full = [
-            f"{style.head_label(str(head))} ("
+            f"{head_label(str(head))} ("
             + ", ".join(
                 f"{row['condition']} {100 * row['saturated_share_mean']:.0f}"
                 for row in part.to_dict("records")

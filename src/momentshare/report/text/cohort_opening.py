@@ -213,7 +213,7 @@ def _working_orders(found: PublishedResult) -> pd.DataFrame:
     places = set(zip(fallen["condition"], fallen["point"], strict=True))
     verdicts = [
         verdict_on(
-            row.limit,
+            str(row.limit),
             turns=one and not all_,
             sure=all_,
             short=bool(places & {(row.condition, row.point), (row.other, row.point)}),

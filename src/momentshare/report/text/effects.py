@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from rich.markup import escape
 from rich.table import Table
 
+from momentshare.text import head_label
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
@@ -43,7 +45,7 @@ def print_effects(
             change = f"{100 * ratio.min():+.1f} to {100 * ratio.max():+.1f}"
         table.add_row(
             str(switch),
-            str(top["head"]),
+            head_label(str(top["head"])),
             escape(str(top["condition"])),
             str(top["lateral"]),
             f"{100 * top['mean_activation']:.0f} → {100 * top['mean_activation_changed']:.0f}",

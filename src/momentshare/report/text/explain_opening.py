@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.report.text.opening import ANSWER, Opening, counted, sentence, widest
+from momentshare.report.text.opening import ANSWER, MOVES, Opening, counted, sentence, widest
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
@@ -16,7 +16,11 @@ __all__ = ["explain_opening", "head_moves", "heads_opening", "unsaid_of_heads"]
 
 
 def explain_opening(
-    answer: str, turns: str, published: pd.DataFrame, keys: Sequence[str]
+    answer: str,
+    turns: str,
+    published: pd.DataFrame,
+    keys: Sequence[str],
+    second: str = MOVES,
 ) -> Opening:
     """Open with an answer.
 
@@ -30,8 +34,11 @@ def explain_opening(
         Published rows on the heads, with ``right``.
     keys : sequence of str
         Limits of the limb that concern the answer.
+    second : str
+        Words before what moves it.
     """
-    return Opening(firm=answer, turns=turns, unsaid=unsaid_of_heads(published, keys), word=ANSWER)
+    unsaid = unsaid_of_heads(published, keys)
+    return Opening(firm=answer, turns=turns, unsaid=unsaid, word=ANSWER, second=second)
 
 
 def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
@@ -105,4 +112,5 @@ def heads_opening(table: pd.DataFrame) -> Opening:
         turns="Only this height and treatment were examined; name a head to have it explained.",
         unsaid=sentence(unsaid),
         word=ANSWER,
+        second=MOVES,
     )

@@ -18,7 +18,8 @@ from momentshare.validation.scores import (
     scores_by_source,
     scores_markdown,
 )
-from momentshare.validation.table import validation_record
+from momentshare.validation.table import told_rows, validation_record
+from momentshare.validation.terms import published_words, unit_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +42,7 @@ def print_calibration(console: Console, fit: Calibration) -> None:
         table.add_row(
             escape(row["id"]),
             row["use"],
-            f"{row['published']} {row['unit']}",
+            f"{published_words(row['published'])} {unit_words(row['unit'])}".rstrip(),
             f"{row['low']:.4g} to {row['high']:.4g}",
             f"{row['before']:.3g}",
             f"{row['after']:.3g}",
@@ -64,7 +65,8 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
     """Misses first, then the scores with those of the null limb, then uninformative rows."""
     judged = data[data["use"] == "validation"]
     misses = judged[~judged["right"]].sort_values("telling", kind="stable")
-    _print_misses(console, f"Missed by {model.name} {model.version}: {len(misses)}", misses)
+    title = f"Missed by {model.name} {model.version}: {len(misses)}"
+    _print_misses(console, title, told_rows(misses, model.references))
     _print_scores(console, judged)
     silent = judged[~judged["telling"]]
     right = silent[silent["right"]]
@@ -145,8 +147,8 @@ def _print_misses(console: Console, title: str, misses: pd.DataFrame) -> None:
             escape(row["quantity"]),
             escape(row["posture"]),
             row["published"],
-            f"{row['low']:.3g} to {row['high']:.3g} {row['unit']}" if number else "",
-            f"{row['model']:.3g}",
+            f"{row['low']:.3g} to {row['high']:.3g} {row['unit']}".rstrip() if number else "",
+            row["model"],
             "–" if np.isnan(row["null_right"]) else f"{100 * row['null_right']:.0f} %",
             row["known"],
             row["source"],

@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 __all__ = [
     "ANSWER",
     "FIRM",
+    "HOW_SURE",
     "MOST_TOLD",
+    "MOVES",
     "TURNS",
     "UNSAID",
     "Opening",
@@ -38,8 +40,14 @@ __all__ = [
     "widest",
 ]
 
-FIRM, TURNS, UNSAID = "Firm", "Turns", "Cannot be said"
-"""Word before each of the three statements."""
+FIRM, TURNS, UNSAID = "What is firm", "What turns", "What cannot be said"
+"""Words before each of the three statements."""
+
+HOW_SURE = "How sure it is"
+"""Words before a second statement that gives the outcome of draws."""
+
+MOVES = "What moves it"
+"""Words before a second statement that gives the range of an answer."""
 
 MOST_TOLD = 24
 """Conditions that a text names or a terminal shows; tables have all of them."""
@@ -60,18 +68,19 @@ class Opening:
         What is reversed, and by what.
     unsaid : str
         What the result cannot say.
-    word : str
-        Precedes the first statement.
+    word, second : str
+        Precede the first two statements.
     """
 
     firm: str
     turns: str
     unsaid: str
     word: str = FIRM
+    second: str = TURNS
 
     def labelled(self) -> tuple[tuple[str, str], ...]:
         """Return the statements with the word before each, in the order of a reader."""
-        return (self.word, self.firm), (TURNS, self.turns), (UNSAID, self.unsaid)
+        return (self.word, self.firm), (self.second, self.turns), (UNSAID, self.unsaid)
 
 
 def counted(count: int, noun: str) -> str:

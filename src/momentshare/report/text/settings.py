@@ -59,9 +59,14 @@ def setting_rows(parts: Mapping[str, Any]) -> list[dict[str, str]]:
 def _shown(value: Any) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{k}: {_shown(v)}" for k, v in value.items())
+    if isinstance(value, list) and all(isinstance(v, list) for v in value):
+        # A course: the height as a fraction, and the value there.
+        return "; ".join(f"{_shown(at)} at {100 * height:g} % of the lift" for height, at in value)
     if isinstance(value, list):
         return ", ".join(_shown(v) for v in value)
-    return str(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def muscles_text(model: Model, settings: SettingsEntry, *, lifts: bool = True) -> str:

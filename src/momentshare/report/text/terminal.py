@@ -16,6 +16,7 @@ from momentshare.report.text.messages import study_messages
 from momentshare.report.text.opening import MOST_TOLD, print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.verdicts import LIMITED
+from momentshare.text import head_label
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
@@ -135,7 +136,7 @@ def _print_heads(console: Console, study: StudyResult) -> list[str]:
         for head, row in wide.iterrows():
             marks = keys.loc[head].fillna("")
             cells = zip(row, marks, strict=True)
-            table.add_row(str(head), *(marked(f"{100 * v:.0f}", k) for v, k in cells))
+            table.add_row(head_label(str(head)), *(marked(f"{100 * v:.0f}", k) for v, k in cells))
         console.print(table)
         seen += [str(key) for key in np.unique(keys.fillna("").to_numpy(dtype=str))]
     return seen

@@ -175,7 +175,8 @@ def _turns(found: Summary, pairs: pd.DataFrame) -> str:
         for row in ranked.itertuples(index=False)
     ]
     return capital(
-        f"{text}what moves activation most is {joined(named)}, of the greatest effect each."
+        f"{text}activation is moved most by {joined(named)}, in per cent of the greatest effect "
+        "of any input on the same head and condition, on average."
     )
 
 

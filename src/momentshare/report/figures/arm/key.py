@@ -12,6 +12,7 @@ from momentshare.limits import marked
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.panel import band_look
 from momentshare.report.figures.layout import LINE
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -107,7 +108,7 @@ class Key:
         if self.groups:
             return group_phrase(entry)
         keys = " ".join(scene.limit_keys(entry) for scene in self.scenes)
-        return marked(style.head_label(entry), " ".join(dict.fromkeys(keys.split())))
+        return marked(head_label(entry), " ".join(dict.fromkeys(keys.split())))
 
     def _value(self, head: str) -> str:
         if self.groups:

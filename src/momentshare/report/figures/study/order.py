@@ -125,8 +125,6 @@ def _row_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> Non
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     ax.axvline(0.0, color=style.FAINT, linewidth=0.8, zorder=1)
-    if first:
-        ax.set_ylabel("pair")
     if last:
         ax.set_xlabel("difference [points]")
     else:

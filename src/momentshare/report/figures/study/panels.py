@@ -11,6 +11,7 @@ import numpy as np
 
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, panel_grid
+from momentshare.text import head_label
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -190,7 +191,7 @@ def head_panels(
 
     ``labels`` name the heads, where that is more than their names.
     """
-    labels = labels or [style.head_label(solved.heads[h]) for h in heads]
+    labels = labels or [head_label(solved.heads[h]) for h in heads]
     count = len(solved.conditions)
     left = max(style.text_width(t, 7.5) for t in labels) + 0.42
     columns = min(count, 7)
