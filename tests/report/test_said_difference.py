@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from momentshare.cli.explain import explain
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain.difference import explain_difference, factor_parts_along
-from momentshare.explain.difference_sentences import FACTOR_WORDS
+from momentshare.explain.difference_sentences import FACTOR_LABELS, FACTOR_WORDS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import group_phrase
 from momentshare.limits import lift_kinds
@@ -185,11 +185,11 @@ def test_the_whole_lift_is_told_from_its_table(said):
 
 
 def test_shares_of_draws_are_those_of_the_table_of_draws(said):
-    text = said.paragraph("Over ")
-    if "draws were made" in text:
+    if any(text.startswith("No draws were made") for text in said.texts):
         assert not (said.out / "difference_draws.csv").exists()
         assert not re.search(SHARE, " ".join(said.texts))
         return
+    text = said.paragraph("Over ")
     row, parts = own(said)
     draws = said.table("difference_draws.csv")
     mine = draws[draws["head"] == row.name]
@@ -318,7 +318,7 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     values = dict(zip(labels, widths, strict=True))
     factors = found.factors(CHEST)
     for factor, part in factors.items():
-        assert values[factor] == pytest.approx(part)
+        assert values[FACTOR_LABELS[factor]] == pytest.approx(part)
     index = found.head_names.index(CHEST)
     assert values["difference"] == pytest.approx(found.gap[index])
     assert sum(factors.values()) == pytest.approx(values["difference"])
