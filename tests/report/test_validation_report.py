@@ -33,7 +33,7 @@ def planted():
                         "quantity": "arm", "posture": "men", "published": "20", "unit": "mm",
                         "model": 21.0, "right": bool(rng.random() < 0.6), "null_right": null,
                         "telling": null < 0.9, "source_used": used, "relative_error": 0.1,
-                        "source": "someone2001",
+                        "source": "murray2000",
                     }
                 )  # fmt: skip
     return pd.DataFrame(rows)
@@ -80,5 +80,7 @@ def test_the_page_opens_with_the_statements_and_shows_every_miss():
     scores_figure(scores(table)).savefig(image, format="png")
     page = PageReader(render(validation_page(model, table, image.getvalue())))
     assert plain(validation_opening(model, table).firm) in plain(page.text("In short"))
-    assert len(page.table("Rows that the limb misses").rows) == (~table["right"]).sum()
+    shown = page.table("Rows that the limb misses")
+    assert len(shown.rows) == (~table["right"]).sum()
+    assert set(shown.column("source")) == {"Murray et al. 2000"}
     assert len(page.pictures) == 1

@@ -117,7 +117,7 @@ def told_rows(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.Da
         Bibliography of the limb.
     """
     words: dict[str, Callable[[Any], str]] = {
-        "source": lambda key: references[key].cited,
+        "source": lambda key: references[key].cited if key in references else key,
         "published": published_words,
         "unit": unit_words,
         # Each row has a unit of its own, hence digits of its own.
