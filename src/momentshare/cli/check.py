@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,7 +13,7 @@ from momentshare.cli.tables import Conditions, People, console, progress_bar
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Sequence
+    from collections.abc import Sequence
 
     from rich.console import Console
 
@@ -77,7 +77,6 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
     from rich.text import Text
 
     from momentshare.cohort.electromyograms import LEFT_OUT
-    from momentshare.cohort.misfiled import misfiled_text
 
     table = Table()
     for heading in ("trial", "person", "condition", "file", "repetitions", "verdict"):
@@ -104,8 +103,8 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
             groups["refused", text].append(item.number)
     for text, numbers in _notes(found):
         groups["left out" if LEFT_OUT in text else "note", text] = numbers
-    for row in _misfiled(found):
-        groups["warn", misfiled_text(row).removesuffix(".")].append(int(row["trial"]))
+    for text, numbers in _elsewhere(found):
+        groups["warn", text] = numbers
     order = ("fault", "fail", "left out", "refused", "warn", "note")
     values = {(i.number, c.name): c for i in found for c in i.checks}
     for (kind, text), numbers in sorted(groups.items(), key=lambda g: order.index(g[0][0])):
@@ -134,9 +133,10 @@ def _standing(found: Sequence[TrialCheck]) -> list[str]:
     return standing_texts(peers) if len(peers) else []
 
 
-def _misfiled(found: Sequence[TrialCheck]) -> list[dict[Hashable, Any]]:
-    """Rows of the trials whose hands are as far apart as in another condition."""
-    from momentshare.cohort.misfiled import SpacedTrial, misfiled_table
+def _elsewhere(found: Sequence[TrialCheck]) -> list[tuple[str, list[int]]]:
+    """Trials that look like those of another condition, and electrodes that look exchanged."""
+    from momentshare.cohort.exchanged import electrode_trials, exchanged_table, exchanged_text
+    from momentshare.cohort.misfiled import SpacedTrial, misfiled_table, misfiled_text
 
     spaced = [
         SpacedTrial(
@@ -149,7 +149,15 @@ def _misfiled(found: Sequence[TrialCheck]) -> list[dict[Hashable, Any]]:
         for item in found
         if item.hand_spacing is not None
     ]
-    return misfiled_table(spaced).to_dict("records")
+    texts = [
+        (misfiled_text(row).removesuffix("."), [int(row["trial"])])
+        for row in misfiled_table(spaced).to_dict("records")
+    ]
+    for row in exchanged_table(electrode_trials(found)).to_dict("records"):
+        mine = [item.number for item in found if item.person == row["person"]]
+        numbers = [int(row["trial"])] if row["trial"] else mine
+        texts.append((exchanged_text(row).removesuffix("."), numbers))
+    return texts
 
 
 def _notes(found: Sequence[TrialCheck]) -> list[tuple[str, list[int]]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import MomentshareError
 from momentshare.study.run import limb_plan
@@ -23,7 +23,8 @@ class TrialCheck:
 
     ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
     contractions included. ``hand_spacing`` is the distance between the hands [m], if it was
-    recorded, and ``record`` holds the signed measures of the forces.
+    recorded, and ``record`` holds the signed measures of the forces and
+    the courses of the electromyograms.
     """
 
     number: int
@@ -38,7 +39,7 @@ class TrialCheck:
     checks: tuple[Check, ...] = ()
     notes: tuple[str, ...] = field(default=())
     hand_spacing: float | None = None
-    record: Mapping[str, float] = field(default_factory=dict)
+    record: Mapping[str, Any] = field(default_factory=dict)
 
 
 def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
@@ -53,7 +54,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
         The model of the study cannot be loaded.
     """
     from momentshare.cohort.copies import Copies, marks
-    from momentshare.cohort.electromyograms import electromyograms
+    from momentshare.cohort.electromyograms import electromyograms, emg_courses
     from momentshare.cohort.measured import force_measures, processed_trial
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
@@ -97,5 +98,5 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
             notes=coded.data((*trial.record["notes"], *told, *emg)),
             hand_spacing=trial.record["hand_spacing_m"],
-            record=force_measures(trial),
+            record=force_measures(trial) | {"emg_courses": emg_courses(study, trial)},
         )

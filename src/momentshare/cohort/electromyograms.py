@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.exchanged import POINTS
 from momentshare.emg import (
     EmgSettings,
     Envelope,
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Channel, Recording
 
 
-__all__ = ["LEFT_OUT", "electromyograms", "emg_settings", "emg_table"]
+__all__ = ["LEFT_OUT", "electromyograms", "emg_courses", "emg_settings", "emg_table"]
 
 LEFT_OUT = ": left out: "
 """What stands between a head and the reason why its electromyogram does not count."""
@@ -91,6 +92,35 @@ def electromyograms(
             continue
         found[head] = values
     return found, notes
+
+
+def emg_courses(study: CohortStudy, trial: ProcessedTrial) -> dict[str, dict[str, Any]]:
+    """Mean envelope of each channel along the lift, for :class:`ElectrodeTrial`.
+
+    By head: the label of its ``channel`` and its ``course`` [V], over the repetitions. Needs no
+    maximal contraction; channels that cannot be used are left out.
+    """
+    settings = emg_settings(study.file)
+    found = {}
+    for role, channel in trial.recording.channels.items():
+        if not role.startswith("emg/"):
+            continue
+        try:
+            level = envelope(channel.values, channel.rate, settings)
+        except InputError:  # told by electromyograms()
+            continue
+        clock = channel.start + np.arange(len(level.values)) / level.rate
+        courses = []
+        for item in trial.repetitions:
+            ends = np.array([item.repetition.chest, item.repetition.lockout]) / trial.track.rate
+            edges = np.searchsorted(clock, trial.track.start + np.linspace(*ends, POINTS + 1))
+            if edges[0] > 0 and edges[-1] < len(clock) and (np.diff(edges) > 0).all():
+                pieces = np.split(level.values, edges)[1:-1]
+                courses.append([piece.mean() for piece in pieces])
+        if courses:
+            course = np.mean(courses, axis=0).tolist()
+            found[role.removeprefix("emg/")] = {"channel": channel.label, "course": course}
+    return found
 
 
 def _level(

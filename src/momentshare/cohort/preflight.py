@@ -66,7 +66,7 @@ def _check_settings(study: CohortStudy, model: Model) -> None:
             raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
 
 
-_TABLES = 7
+_TABLES = 8
 """Version of the tables kept for a trial."""
 
 _AFTERWARDS = {"failed_checks", "short_heads"}

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.cohort.copies import marks
-from momentshare.cohort.electromyograms import electromyograms
+from momentshare.cohort.electromyograms import electromyograms, emg_courses
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import force_measures, processed_trial, trial_tasks
@@ -132,6 +132,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "marks": marks(trial.checks),
         "limb_verdict": limb_check.verdict,
         **_signed_measures(trial, whole, emg, limb),
+        "emg_courses": emg_courses(study, trial),
         "checks_possible": list(count_possible(checks)),
         "calibration": [] if calibration is None else list(calibration.notes),
         "emg": emg_notes,

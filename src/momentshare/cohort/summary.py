@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.cohort.best_lift import best_lift_tables
+from momentshare.cohort.exchanged import electrode_trials, exchanged_table
 from momentshare.cohort.limited import limited
 from momentshare.cohort.misfiled import SpacedTrial, misfiled_table
 from momentshare.cohort.outcomes.beside import beside_published, emg_by_condition
@@ -275,6 +276,7 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
                 if (spacing := o.record.get("hand_spacing_m")) is not None
             ]
         ),
+        "exchanged": exchanged_table(electrode_trials(result.solved)),
     }
 
 

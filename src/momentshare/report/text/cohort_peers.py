@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from momentshare.cohort.exchanged import exchanged_text
 from momentshare.cohort.misfiled import misfiled_text
 
 if TYPE_CHECKING:
@@ -73,12 +74,15 @@ def standing_texts(peers: pd.DataFrame) -> list[str]:
 
 
 def peer_texts(summary: CohortSummary) -> list[str]:
-    """State whose values stand out, which trials look misfiled, and who changes contrasts."""
+    """State whose values stand out, what looks misfiled or exchanged, who changes contrasts."""
     peers = summary.tables.get("peers")
     texts = [] if peers is None else standing_texts(peers)
     misfiled = summary.tables.get("misfiled")
     if misfiled is not None:
         texts += [misfiled_text(row) for row in misfiled.to_dict("records")]
+    exchanged = summary.tables.get("exchanged")
+    if exchanged is not None:
+        texts += [exchanged_text(row) for row in exchanged.to_dict("records")]
     influence = summary.tables.get("influence")
     if influence is not None and influence["turns"].any():
         turned = influence[influence["turns"]]
