@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from momentshare.cli.check import _notes, _print
+from momentshare.cli.check import _notes, _print, _static_advice
 from momentshare.cohort.check import TrialCheck
 from momentshare.cohort.electromyograms import LEFT_OUT
 
@@ -50,3 +50,18 @@ def test_an_electromyogram_that_is_left_out_is_no_mere_note():
     lines = [line.strip() for line in screen.export_text().splitlines()]
     assert f"left out {lost} (trials 1, 2)" in lines
     assert "note Plain. (trials 1, 2)" in lines
+
+
+def test_what_a_static_trial_is_worth_is_told_over_the_trials_without_one():
+    def trial(number, person, change):
+        return TrialCheck(
+            number=number, person=person, condition="wide", file="f", steeper_nm=change
+        )
+
+    found = [trial(1, "Ines", 3.0), trial(2, "Ines", 5.0), trial(3, "Tove", None)]
+    text = _static_advice(found)
+    assert "C7 and T8 in view, of one person: " in text
+    assert "5 degrees of it" in text
+    assert "by 4.1 N·m (root mean square over 2 trials)" in text  # √((9 + 25) / 2)
+    assert "of 2 people" in _static_advice([*found, trial(4, "Tove", 4.0)])
+    assert _static_advice(found[2:]) == ""

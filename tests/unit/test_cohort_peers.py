@@ -72,6 +72,20 @@ def test_signals_that_do_not_match_have_no_lag():
     assert np.isnan(emg_lag({}, predicted, None, RATE).behind_prediction)
 
 
+def test_a_prediction_that_is_at_its_ceiling_tells_no_lag():
+    """A limb too weak for the load predicts full activation for most of a lift."""
+    envelopes, predicted = lift(0.12, noise=0.05)
+
+    def weak(factor):
+        return [(at, {h: np.minimum(factor * a, 1.0) for h, a in x.items()}) for at, x in predicted]
+
+    least = min(float(np.median(a)) for _, x in predicted for a in x.values())
+    assert np.isnan(emg_lag(envelopes, weak(1.5 / least), None, RATE).behind_prediction)
+    assert emg_lag(envelopes, weak(0.5), None, RATE).behind_prediction == pytest.approx(
+        0.12, abs=0.03
+    )
+
+
 # ------------------------------------------------------------------ a cohort with two faults
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import defaultdict
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
@@ -56,6 +57,8 @@ def check(
     _print(screen, found)
     for text in [*people_texts(read.file.person), *_standing(found)]:
         screen.print(f"warn {for_terminal(text)}", highlight=False, markup=False)
+    if advice := _static_advice(found):
+        screen.print(f"note {advice}", highlight=False, markup=False)
     if not (person or condition) and (idle := _without_trials(read.file)):
         which = "a trial" if len(idle) == 1 else "trials"
         screen.print(
@@ -131,6 +134,24 @@ def _standing(found: Sequence[TrialCheck]) -> list[str]:
     rows = [{"person": item.person} | check_row(c) for item in found for c in item.checks]
     peers = peers_of(pd.DataFrame(rows), found)
     return standing_texts(peers) if len(peers) else []
+
+
+def _static_advice(found: Sequence[TrialCheck]) -> str:
+    """Say what a static trial would be worth; empty where every slope was measured."""
+    from momentshare.trial.motion.trunk import SLOPE_SPREAD
+
+    size = {item.number: item.steeper_nm for item in found if item.steeper_nm is not None}
+    if not size:
+        return ""
+    people = len({item.person for item in found if item.number in size})
+    error = (sum(value**2 for value in size.values()) / len(size)) ** 0.5
+    return (
+        f"record a [[static]] trial, standing, with IJ, PX, C7 and T8 in view, of "
+        f"{'one person' if people == 1 else f'{people} people'}: nothing in a lift shows the slope "
+        f"of the sternum, and {math.degrees(SLOPE_SPREAD):.0f} degrees of it, the spread between "
+        f"people, change the elevation moment by {error:.1f} N·m (root mean square over "
+        f"{'one trial' if len(size) == 1 else f'{len(size)} trials'})"
+    )
 
 
 def _elsewhere(found: Sequence[TrialCheck]) -> list[tuple[str, list[int]]]:

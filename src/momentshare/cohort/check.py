@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.trial.checks.verdict import Check
+    from momentshare.trial.process import ProcessedTrial
 
 __all__ = ["TrialCheck", "check_trials"]
 
@@ -24,7 +26,8 @@ class TrialCheck:
     ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
     contractions included. ``hand_spacing`` is the distance between the hands [m], if it was
     recorded, and ``record`` holds the signed measures of the forces and
-    the courses of the electromyograms.
+    the courses of the electromyograms. ``steeper_nm`` is what a sternum steeper by its spread
+    would change in the elevation moment, root mean square; None where its slope was measured.
     """
 
     number: int
@@ -40,6 +43,7 @@ class TrialCheck:
     notes: tuple[str, ...] = field(default=())
     hand_spacing: float | None = None
     record: Mapping[str, Any] = field(default_factory=dict)
+    steeper_nm: float | None = None
 
 
 def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
@@ -99,4 +103,15 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             notes=coded.data((*trial.record["notes"], *told, *emg)),
             hand_spacing=trial.record["hand_spacing_m"],
             record=force_measures(trial) | {"emg_courses": emg_courses(study, trial)},
+            steeper_nm=_steeper(trial),
         )
+
+
+def _steeper(trial: ProcessedTrial) -> float | None:
+    """Change of the elevation moment with a sternum steeper by its spread [N·m]."""
+    from momentshare.trial.motion.others import STEEPER
+
+    for way in trial.others:
+        if way.other == STEEPER and "elevation" in way.row and math.isfinite(way.rms_change):
+            return way.rms_change
+    return None

@@ -24,6 +24,9 @@ _LONGEST = 0.6
 _STEP = 0.01
 """[s]"""
 
+_FULL = 0.999
+"""Predicted activation from which a head is fully active, and its course cut off at the top."""
+
 _LEAST_MATCH = 0.4
 """Mean correlation below which a lag means nothing; assumed."""
 
@@ -65,7 +68,12 @@ def emg_lag(
     steps = np.arange(-round(_LONGEST / _STEP), round(_LONGEST / _STEP) + 1)
     lags: NDArray[np.float64] = steps.astype(np.float64) * _STEP
     shifts = lags * rate
-    scores = np.array([_match(envelopes, predicted, shift) for shift in shifts])
+    # A head at its ceiling for half of the time says nothing about when.
+    free = [
+        (at, {head: a for head, a in heads.items() if np.mean(a >= _FULL) <= 0.5})
+        for at, heads in predicted
+    ]
+    scores = np.array([_match(envelopes, free, shift) for shift in shifts])
     behind, match = _best(scores, lags)
     late, fit = np.nan, np.nan
     if force is not None and envelopes and predicted:
