@@ -495,3 +495,20 @@ def small_tables(place):
         'time_column = "t"\nunits = { markers = "m" }\nmarkers = { ij = "IJ" }\n'
     )
     return place
+
+
+def test_trials_by_pattern_keep_the_order_of_people_and_conditions_of_the_study(tmp_path):
+    """Tables and figures show conditions as the study lists them, not in the order of letters."""
+    (tmp_path / "d").mkdir()
+    for name in ("A_x_1", "A_x_2", "A_y_1", "B_x_1", "B_y_1"):
+        (tmp_path / "d" / f"{name}.csv").write_text("")
+    (tmp_path / "t.csv").write_text("person,load_kg\nA,50\nB,50\n")
+    study = small() | {
+        "condition": [{"name": "y"}, {"name": "x"}],
+        "person": [{"name": "B"}, {"name": "A"}],
+    }
+    found, faults = expanded(study, tmp_path, FIELDS)
+    assert faults == []
+    assert [t["file"].removeprefix("d/").removesuffix(".csv") for t in found["trial"]] == [
+        "B_y_1", "B_x_1", "A_y_1", "A_x_1", "A_x_2",
+    ]  # fmt: skip

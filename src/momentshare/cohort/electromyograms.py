@@ -112,8 +112,9 @@ def emg_courses(study: CohortStudy, trial: ProcessedTrial) -> dict[str, dict[str
         clock = channel.start + np.arange(len(level.values)) / level.rate
         courses = []
         for item in trial.repetitions:
-            ends = np.array([item.repetition.chest, item.repetition.lockout]) / trial.track.rate
-            edges = np.searchsorted(clock, trial.track.start + np.linspace(*ends, POINTS + 1))
+            begin, end = item.repetition.chest, item.repetition.lockout
+            marks = trial.track.start + np.linspace(begin, end, POINTS + 1) / trial.track.rate
+            edges = np.searchsorted(clock, marks)
             if edges[0] > 0 and edges[-1] < len(clock) and (np.diff(edges) > 0).all():
                 pieces = np.split(level.values, edges)[1:-1]
                 courses.append([piece.mean() for piece in pieces])

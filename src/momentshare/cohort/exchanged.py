@@ -156,8 +156,8 @@ def _odd_trials(
                 if head in logs[t.number]
             ]
             if len(level) >= _LEAST_OTHERS:
-                usual = np.median(level, axis=0) + effect.get((head, trial.condition), none)
-                expected[trial.number][head] = usual
+                own = effect.get((head, trial.condition), none)
+                expected[trial.number][head] = np.median(level, axis=0) + own
     usual = _usual([(logs[n], known) for n, known in expected.items()])
     return [
         (trial, *pair)
@@ -185,9 +185,9 @@ def _odd_people(
                 if p != person and all((p, head, c) in curves for c in mine)
             ]
             if len(peers) >= _LEAST_OTHERS:
-                usual = np.median([x - x.mean() for x in peers], axis=0)
+                middle = np.median([x - x.mean() for x in peers], axis=0)
                 here = np.stack([curves[person, head, c] for c in mine])
-                own[person][head], known[person][head] = here - here.mean(), usual
+                own[person][head], known[person][head] = here - here.mean(), middle
     usual = _usual([(own[p], known[p]) for p in people])
     first = {t.person: t for t in reversed(trials)}
     return [

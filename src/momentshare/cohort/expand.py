@@ -352,7 +352,7 @@ def _trials(
     found = _fitting(block["pattern"], folder, "files", faults)
     more = [_more(m, said) for _, said in found for m in block.get("more", [])]
     others = others | {str(m.get("file")) for m in more if isinstance(m, dict)}
-    for file, said in found:
+    for file, said in sorted(found, key=lambda item: _rank(item[1], block, data)):
         if file in others:
             continue
         names = {}
@@ -388,6 +388,17 @@ def _trials(
             )
             for label, file in labels.items()
         ]
+
+
+def _rank(said: Mapping[str, str], block: Mapping[str, Any], data: Mapping[str, Any]) -> list[int]:
+    """Place of a file's person and condition in the study, which tables and figures keep."""
+    places = []
+    for kind in ("person", "condition"):
+        entries = data.get(kind)
+        names = [e.get("name") for e in entries or () if isinstance(e, dict)]
+        name = _named(entries, str(said.get(kind, block.get(kind))))
+        places.append(names.index(name) if name in names else len(names))
+    return places
 
 
 def _more(entry: Any, said: Mapping[str, str]) -> Any:
