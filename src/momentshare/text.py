@@ -135,20 +135,24 @@ def for_terminal(text: str, most: int | None = None) -> str:
 def for_table(value: object) -> object:
     """Put an apostrophe before text that a spreadsheet would take for a formula.
 
-    Numbers stay numbers, even those written as text.
+    Numbers stay numbers, even those written as text. Control characters are made visible, because
+    tables are shown on terminals too.
 
     Examples
     --------
     >>> for_table("=1+1"), for_table("-0.25"), for_table("wide")
     ("'=1+1", '-0.25', 'wide')
     """
-    if not isinstance(value, str) or not value.startswith(_FORMULA):
+    if not isinstance(value, str):
         return value
+    safe = value if value.isprintable() else for_terminal(value)
+    if not value.startswith(_FORMULA):
+        return safe
     try:
         float(value)
     except ValueError:
-        return f"'{value}"
-    return value
+        return f"'{safe}"
+    return safe
 
 
 def csv_text(table: pd.DataFrame, digits: str | None = None, *, header: bool = True) -> str:

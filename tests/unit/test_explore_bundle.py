@@ -173,6 +173,16 @@ def test_the_command_writes_one_file_and_names_what_is_wrong(tmp_path):
     assert out.read_text(encoding="utf-8").startswith("<!doctype html>")
     assert len(out.read_bytes()) <= 3_000_000
     assert "Wrote" in done.stdout
+    report = tmp_path / "report.html"
+    report.write_text("<!doctype html><p>of another command", encoding="utf-8")
+    refused = CliRunner().invoke(app, ["explore", str(study), "--out", str(report)])
+    assert isinstance(refused.exception, InputError)
+    assert "report.html: is in the way and was not written by this command" in str(
+        refused.exception
+    )
+    assert report.read_text(encoding="utf-8").endswith("another command")
+    again = ["explore", str(study), "--out", str(out), "--draws", "0", "--quiet"]
+    assert CliRunner().invoke(app, again).exit_code == 0
     refused = CliRunner().invoke(app, ["explore", "--out", str(tmp_path)])
     assert isinstance(refused.exception, InputError)
     assert ".html" in str(refused.exception)

@@ -86,6 +86,29 @@ def test_what_is_in_the_way_shows_before_anything_is_done(tmp_path, kind):
     assert names(elsewhere) == []
 
 
+@pytest.mark.parametrize("kind", ["file", "empty file", "pipe"])
+def test_what_has_not_the_mark_of_the_command_is_never_replaced(tmp_path, kind):
+    place = tmp_path / "page.html"
+    if kind == "pipe":
+        os.mkfifo(place)
+    else:
+        place.write_bytes(b"somebody's work"[: 0 if kind == "empty file" else None])
+    with (
+        pytest.raises(InputError, match=r"page\.html: is in the way and was not written by"),
+        lone_file(place, mark=b"<mark>"),
+    ):
+        raise AssertionError("the run must not begin")
+    assert names(tmp_path) == ["page.html"]
+
+
+def test_what_has_the_mark_is_replaced(tmp_path):
+    place = tmp_path / "page.html"
+    for text in (b"<mark> one", b"<mark> two"):
+        with lone_file(place, mark=b"<mark>") as write:
+            write(text)
+        assert place.read_bytes() == text
+
+
 @pytest.mark.parametrize("name", ["fsync", "replace"])
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
 def test_a_disk_that_takes_nothing_leaves_what_was_there(tmp_path, monkeypatch, name, number):

@@ -1,5 +1,6 @@
 """Targets: the band follows from the row, settings are read or refused, kinds are kept apart."""
 
+import os
 import shutil
 
 import pytest
@@ -9,6 +10,7 @@ from momentshare.errors import ModelError
 from momentshare.model import load_model, models_folder
 from momentshare.validation import load_targets
 from momentshare.validation.evaluate import combined
+from momentshare.validation.null import stored_null
 from momentshare.validation.published import load_published_rows
 from momentshare.validation.targets import Target, shared_sources
 
@@ -186,3 +188,22 @@ def test_a_published_row_without_target_or_reason_is_refused(folder, old, new, w
 def test_a_model_without_published_rows_has_none(folder):
     (folder / "published_rows.csv").unlink()
     assert load_published_rows(load_model(folder), set()) == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "read"),
+    [
+        ("published_rows.csv", lambda f: load_published_rows(load_model(f), set())),
+        ("null_limb.csv", lambda f: stored_null(load_model(f))),
+        ("targets.csv", load_model),
+        ("references.bib", load_model),
+        ("limb.toml", load_model),
+    ],
+)
+def test_what_a_model_may_leave_out_is_no_pipe_where_it_is_there(folder, name, read):
+    """A pipe was taken for a file that is missing, and the parent's bibliography for it."""
+    (folder / name).unlink(missing_ok=True)
+    os.mkfifo(folder / name)
+    with pytest.raises(ModelError) as caught:
+        read(folder)
+    assert "is not a plain file" in str(caught.value)

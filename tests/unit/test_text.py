@@ -37,13 +37,26 @@ def test_shortened_texts_keep_both_ends(text, most):
     assert short[-2:] == text[-2:]
 
 
-@pytest.mark.parametrize("name", ["=1+1", "+10 kg", "-x", "@SUM(A1)", "\t=1", "\uff1d1"])
+@pytest.mark.parametrize("name", ["=1+1", "+10 kg", "-x", "@SUM(A1)", "\n=1", "\uff1d1"])
 def test_a_name_that_looks_like_a_formula_is_text_in_a_table(name):
     table = pd.DataFrame({"condition": [name, "wide", "-0.5"], "n": [-1.0, np.nan, 2.0]})
     back = pd.read_csv(io.StringIO(csv_text(table, "%.3g")))
     assert list(back["condition"]) == [f"'{name}", "wide", "-0.5"]
     assert back["n"].tolist()[0] == -1.0
     assert csv_text(pd.DataFrame({name: [1]})).startswith(("'", "\"'"))
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("wi\x1b[31mde\x07", "wi\\x1b[31mde\\x07"),
+        ("edc\u202e.c3d", "edc\\u202e.c3d"),
+        ("\t=1", "'\\t=1"),
+    ],
+)
+def test_no_table_steers_a_terminal_that_it_is_shown_on(name, shown):
+    text = csv_text(pd.DataFrame({"file": [name, "wide.c3d"], name: [1, 2]}))
+    assert text == f"file,{shown}\n{shown},1\nwide.c3d,2\n"
 
 
 def test_numbers_and_other_things_stay():

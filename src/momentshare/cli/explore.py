@@ -14,6 +14,9 @@ __all__ = ["explore"]
 _PAGE = 3_000_000
 """Maximum size of a page in bytes."""
 
+_MARK = b'<meta name="generator" content="momentshare explore">'
+"""What tells a page of this command, which may be replaced, from another."""
+
 
 def explore(
     out: Annotated[Path, typer.Option("--out", help="The page to write, such as press.html.")],
@@ -47,7 +50,7 @@ def explore(
         raise InputError(f"--out: must be a file that ends in .html; got {str(out)!r}")
     chosen = example_study() if study is None else load_study(study)
     chosen = chosen.only(person or (), condition or ())
-    with lone_file(out, room=_PAGE) as write:
+    with lone_file(out, room=_PAGE, mark=_MARK) as write:
         with console(quiet=quiet).status("presses") as status:
             page = build_page(chosen, draws=draws, progress=status.update).encode()
         write(page)

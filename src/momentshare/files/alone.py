@@ -7,6 +7,7 @@ was killed.
 
 from __future__ import annotations
 
+import os
 import shutil
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -30,17 +31,25 @@ if TYPE_CHECKING:
 
 __all__ = ["lone_file"]
 
+_HEAD = 4096
+"""Bytes at the beginning of a file within which its mark is looked for."""
+
 
 @contextmanager
-def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes], None]]:
+def lone_file(
+    place: str | Path, *, room: int = 0, mark: bytes = b""
+) -> Iterator[Callable[[bytes], None]]:
     """Reserve the place of one file, checked before anything is computed.
 
     Parameters
     ----------
     place : str or Path
-        An existing file is replaced.
+        An existing file is replaced if it bears the mark.
     room : int
         Bytes that it will take.
+    mark : bytes
+        What every file of the command holds near its beginning; an existing file without it may be
+        somebody's work.
 
     Yields
     ------
@@ -50,8 +59,8 @@ def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes],
     Raises
     ------
     InputError
-        There is a folder or a link in its place, the enclosing folder cannot be written to, or
-        another run is writing the same file.
+        There is a folder, a link or a file without the mark in its place, the enclosing folder
+        cannot be written to, or another run is writing the same file.
     StorageError
         The disk refuses the write.
     """
@@ -59,6 +68,7 @@ def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes],
     if path.is_symlink() or path.is_dir():
         kind = "link" if path.is_symlink() else "folder"
         raise InputError(f"{shown(path)}: is a {kind} where a file should go; choose another name")
+    _refuse_unmarked(path, mark)
     around = path.parent if str(path.parent) != "." else Path.cwd()
     check_place(around)
     made = missing_made(around)
@@ -88,3 +98,17 @@ def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes],
         for folder in made:
             with suppress(OSError):
                 folder.rmdir()
+
+
+def _refuse_unmarked(path: Path, mark: bytes) -> None:
+    """Refuse to replace what the command did not write, pipes and devices included."""
+    if not os.path.lexists(path):
+        return
+    if path.is_file():
+        with path.open("rb") as file:
+            if mark in file.read(_HEAD):
+                return
+    raise InputError(
+        f"{shown(path)}: is in the way and was not written by this command; move it away, or "
+        "choose another name"
+    )

@@ -87,7 +87,7 @@ def _folder(name_or_folder: str | Path) -> Path:
     known = available_linkages()
     if isinstance(name_or_folder, Path) or text.startswith(".") or any(c in text for c in "/\\"):
         folder = Path(name_or_folder)
-        if not (folder / _FILE).is_file():
+        if not os.path.lexists(folder / _FILE):
             remedy = f"it holds no {_FILE}; shipped: {', '.join(known)}"
             if (folder / "limb.toml").is_file():
                 remedy = f"it holds a limb.toml and no {_FILE}: load_model reads it"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tomllib
 from typing import TYPE_CHECKING, TypeVar
 
@@ -46,7 +47,7 @@ class FolderReader:
         self._refused: dict[str, list[dict[str, str]]] = {}
         self._unread: set[str] = set()
         bibliography = folder / "references.bib"
-        if not bibliography.is_file():
+        if not os.path.lexists(bibliography):
             bibliography = folder.parent / "references.bib"
         self.references: dict[str, Reference] = {}
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -75,7 +76,7 @@ def limits_of(
 def target_ids(folder: Path, fault: Callable[[str, str], None]) -> set[str]:
     """Ids of the published rows; their other fields are read when a limb is validated."""
     path = folder / "targets.csv"
-    if not path.is_file():
+    if not os.path.lexists(path):
         return set()
     try:
         rows = csv_rows(read_text(path, TABLE, ModelError), "targets.csv", ModelError)

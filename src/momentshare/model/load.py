@@ -96,7 +96,7 @@ def _folder(name_or_folder: str | Path) -> Path:
     text = str(name_or_folder)
     if isinstance(name_or_folder, Path) or text.startswith(".") or any(c in text for c in "/\\"):
         folder = Path(name_or_folder)
-        if not (folder / "limb.toml").is_file():
+        if not os.path.lexists(folder / "limb.toml"):
             known = ", ".join(available_models())
             raise UnknownNameError(
                 "model folder", text, (), remedy=f"it holds no limb.toml; shipped: {known}"

@@ -10,6 +10,7 @@ Null limbs take a minute, so what they get right is stored beside the targets.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -102,7 +103,9 @@ def stored_null(model: Model) -> dict[str, str]:
         The file has other columns, or marks that are no row of 0 and 1.
     """
     path = Path(model.path) / _FILE
-    return read_marks(read_text(path, TABLE, ModelError), str(path)) if path.is_file() else {}
+    if not os.path.lexists(path):
+        return {}
+    return read_marks(read_text(path, TABLE, ModelError), str(path))
 
 
 def read_marks(text: str, where: str = _FILE) -> dict[str, str]:

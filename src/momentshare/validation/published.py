@@ -6,6 +6,7 @@ reader sees what it was not compared with, and why.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -75,7 +76,7 @@ def load_published_rows(model: Model, targets: Collection[str]) -> tuple[Publish
         A row has neither targets nor a reason, or both, or names a target that does not exist.
     """
     path = Path(model.path) / "published_rows.csv"
-    if not path.is_file():
+    if not os.path.lexists(path):
         return ()
     found: list[PublishedRow] = []
     faults: list[str] = []
