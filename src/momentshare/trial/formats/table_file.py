@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import InputError
+from momentshare.inputs import RECORDING
 from momentshare.inputs import decoded as utf8
 from momentshare.trial.formats.columns import column_places
 from momentshare.trial.formats.corrections import Column, combined, resolved
@@ -38,8 +39,9 @@ RATE_TOLERANCE = 0.005
 """Relative difference allowed between ``rate_hz`` and the time column (common practice, no
 source)."""
 
-MOST_CELLS = 200_000_000
-"""Greatest number of cells of a table; a small Parquet file can claim any number."""
+MOST_CELLS = RECORDING.most // 8
+"""Greatest number of cells of a table, as many as fit at eight bytes each into the largest file
+that is read: a Parquet file of a few hundred kilobytes can hold any number."""
 
 _SHOWN = 5
 """Number of faults of one kind that are spelled out."""
