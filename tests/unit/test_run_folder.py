@@ -289,6 +289,26 @@ def test_a_file_in_the_way_shows_before_anything_is_done(tmp_path):
     assert set(everything(tmp_path)) == {"heads.csv"}
 
 
+@pytest.mark.parametrize("name", ["chunks", "figures", "trials"])
+@pytest.mark.parametrize("kind", ["link", "file"])
+def test_what_is_in_the_way_of_a_folder_shows_before_anything_is_done(tmp_path, name, kind):
+    """A link ``figures`` was refused after all was computed."""
+    place, elsewhere = tmp_path / "r", tmp_path / "elsewhere"
+    place.mkdir()
+    elsewhere.mkdir()
+    if kind == "link":
+        (place / name).symlink_to(elsewhere)
+    else:
+        (place / name).write_text("mine")
+    with (
+        pytest.raises(InputError, match=rf"{name}: is a {kind} where a folder of results"),
+        run_folder(place, "compare"),
+    ):
+        raise AssertionError("the run must not begin")
+    assert [p.name for p in place.iterdir()] == [name]
+    assert everything(elsewhere) == {}
+
+
 def test_a_linked_folder_and_another_disk_serve(tmp_path):
     shared = Path("/dev/shm")  # noqa: S108 - a disk of its own on Linux
     if not os.access(shared, os.W_OK) or shared.stat().st_dev == tmp_path.stat().st_dev:

@@ -60,6 +60,9 @@ _JOURNAL = "journal"
 _STAGE = "stage"
 _SCRATCH = "scratch"
 
+_INNER = ("chunks", "figures", "trials")
+"""Folders inside a run folder, whichever of its files a run will write there."""
+
 _EARLIER = ("run.json", "summary.json", "explain.json", "strength.json", "trials/study.json")
 """Files that identify a folder written by a version without manifests."""
 
@@ -373,6 +376,7 @@ def run_folder(
             asked = json.loads(json_text(study or {}))
             run = RunFolder(path, account, asked, fresh=fresh)
             run.refuse_what_is_in_the_way([MANIFEST, *names, *account.owned()])
+            _check_inner(path)
             run._begin()  # noqa: SLF001
             try:
                 with temporary_within(lambda: run.scratch):
@@ -423,6 +427,18 @@ def _accepted(path: Path, accept: Callable[[dict[str, Any]], None], account: Man
     except InputError as err:
         first = str(err).split("\n", maxsplit=1)[0]
         raise InputError(f"{shown(path)}: {first}", err.faults) from err
+
+
+def _check_inner(path: Path) -> None:
+    """Refuse what stands where a folder inside the run folder would be made."""
+    for name in _INNER:
+        place = path / name
+        if os.path.lexists(place) and (place.is_symlink() or not place.is_dir()):
+            kind = "link" if place.is_symlink() else "file"
+            raise InputError(
+                f"{shown(place)}: is a {kind} where a folder of results should go; remove it, or "
+                "choose another folder for --out"
+            )
 
 
 def _check_room(path: Path, account: Manifest, room: int) -> None:
