@@ -256,6 +256,31 @@ def test_faults_name_file_and_place(bench, tmp_path, name, old, new, words):
         load_cohort(place / "study.toml")
 
 
+def test_layouts_based_on_each_other_without_end_are_a_fault(bench, tmp_path):
+    """Two thousand layouts in a chain were a traceback."""
+    place = tmp_path / "copy"
+    shutil.copytree(bench.parent, place)
+    chain = '\n[[layout]]\nname = "L0"\nformat = "c3d"\n' + "".join(
+        f'\n[[layout]]\nname = "L{k}"\nbased_on = "L{k - 1}"\n' for k in range(1, 2000)
+    )
+    with (place / "study.toml").open("a", encoding="utf-8") as file:
+        file.write(chain)
+    with pytest.raises(StudyError, match="is based on more than 20 layouts in turn"):
+        load_cohort(place / "study.toml")
+
+
+def test_tables_within_tables_without_end_are_a_fault(bench, tmp_path):
+    """A key of 5,000 parts in two layouts of which one is based on the other was a traceback."""
+    place = tmp_path / "copy"
+    shutil.copytree(bench.parent, place)
+    deep = "markers." + ".".join(["a"] * 5000) + ' = "x"\n'
+    with (place / "study.toml").open("a", encoding="utf-8") as file:
+        file.write(f'\n[[layout]]\nname = "X"\nformat = "c3d"\n{deep}')
+        file.write(f'\n[[layout]]\nname = "Y"\nbased_on = "X"\n{deep}')
+    with pytest.raises(StudyError, match="layout"):
+        load_cohort(place / "study.toml")
+
+
 def test_semicolons_and_decimal_commas_of_spreadsheets(tmp_path):
     (tmp_path / "p.csv").write_text("name;sex;stature_cm;body_mass_kg\nA;male;181,5;80\n")
     data, faults = expanded({"people": "p.csv"}, tmp_path, FIELDS)

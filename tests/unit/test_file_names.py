@@ -6,7 +6,8 @@ from pathlib import Path, PureWindowsPath
 
 import pytest
 
-from momentshare.cohort.expand import _fitting, _named
+from momentshare.cohort.expand import _named
+from momentshare.cohort.patterns import fitting_files
 from momentshare.errors import InputError
 from momentshare.files import Writer, run_folder
 from momentshare.files.names import as_one, found_as, unportable
@@ -95,7 +96,7 @@ def test_patterns_find_people_however_their_accents_are_written(tmp_path):
     for name in (f"{APART}_1.csv", f"{ZOE}_2.csv"):
         (tmp_path / name).touch()
     faults = []
-    found = _fitting("{person}_{n}.csv", tmp_path, "files", faults)
+    found = fitting_files("{person}_{n}.csv", tmp_path, "files", faults)
     assert not faults
     assert [said for _, said in found] == [{"person": ZOE, "n": str(n)} for n in (1, 2)] or len(
         {p.name for p in tmp_path.iterdir()}
@@ -110,5 +111,5 @@ def test_the_order_of_trials_is_that_of_the_bytes_of_their_names(tmp_path, monke
     for name in ("b.csv", "A.csv", "a.csv", "B.csv"):
         (tmp_path / name).touch()
     monkeypatch.setattr(Path, "__lt__", lambda a, b: a.name.lower() < b.name.lower())
-    names = [name for name, _ in _fitting("{person}.csv", tmp_path, "files", [])]
+    names = [name for name, _ in fitting_files("{person}.csv", tmp_path, "files", [])]
     assert names == sorted(names)

@@ -24,15 +24,16 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from momentshare.cohort.patterns import PLACEHOLDER, fitting_files
 from momentshare.cohort.rows import contradictions, listed_twice, read_rows
 from momentshare.errors import nearest_name
 from momentshare.study.schema import PersonEntry, StrengthEntry
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
+    from pathlib import Path
 
     from momentshare.cohort.rows import Row
 
@@ -41,12 +42,14 @@ __all__ = ["SHORT_FORMS", "expanded"]
 SHORT_FORMS = ("people", "strengths", "trials", "files", "maximal")
 """Keys of a study file that expand to many blocks."""
 
-_PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
 _DATE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[-. ][^\W\d]{3,}|[^\W\d]{3,}[-. ]\d{2}")
 """What spreadsheets write in place of a text such as 1-2 or 3/4."""
 
-_MOST_FILES = 20_000
-"""Greatest number of files that a pattern may match; assumed."""
+_MOST_BASES = 20
+"""Layouts of which one is based on another, and so on; assumed."""
+
+_DEEPEST = 4
+"""Tables within tables of a layout; a layout that loads has fewer."""
 
 _BEST = ("best_lift_kg", "best_lift_condition")
 """Columns of the table of people for a person's best lift, and its condition."""
@@ -97,7 +100,7 @@ def expanded(
     data["person"] = [*data.get("person", []), *people]
     data["layout"] = _layouts(data.get("layout", []), faults)
     patterns = _blocks(data.pop("files", []), "files", faults)
-    places = {name for block in patterns for name in _PLACE.findall(str(block["pattern"]))}
+    places = {name for block in patterns for name in PLACEHOLDER.findall(str(block["pattern"]))}
     free = sorted(places - {"person", "condition"} - set(trial_fields))
     name = data.pop("trials", None)
     rows = read_rows(name, "trials", folder, [*trial_fields, *free], faults, words=free)
@@ -112,7 +115,7 @@ def expanded(
     told: list[dict[str, int]] = [{} for _ in data.get("trial", [])]
     told += [dict.fromkeys(trial_fields, row.number) for row in whole]
     maximal = _blocks(data.pop("maximal", []), "maximal", faults)
-    efforts = {id(b): _fitting(b["pattern"], folder, "maximal", faults) for b in maximal}
+    efforts = {id(b): fitting_files(b["pattern"], folder, "maximal", faults) for b in maximal}
     static, standing = _static_files(data, folder, faults)
     others = {file for found in efforts.values() for file, _ in found} | standing
     idle = {row.number for row in partial}
@@ -199,54 +202,27 @@ def _layouts(given: Any, faults: list[str]) -> Any:
             reason = "is based on itself" if base in seen else nearest_name(str(base), by_name)
             faults.append(f"layout {layout.get('name')!r} → based_on: unknown {base!r}; {reason}")
             return own
+        if len(seen) > _MOST_BASES:
+            faults.append(
+                f"layout {layout.get('name')!r} → based_on: is based on more than {_MOST_BASES} "
+                "layouts in turn; name one nearer to the last"
+            )
+            return own
         return cast("dict[str, Any]", _merged(whole(by_name[base], (*seen, base)), own))
 
     return [whole(x, (str(x.get("name")),)) for x in given]
 
 
-def _merged(base: Any, own: Any) -> Any:
-    if not (isinstance(base, dict) and isinstance(own, dict)):
+def _merged(base: Any, own: Any, depth: int = 0) -> Any:
+    """Tables of a layout, one over the other; deeper ones than any has stay as they are."""
+    if depth > _DEEPEST or not (isinstance(base, dict) and isinstance(own, dict)):
         return own
-    return {k: _merged(base[k], own[k]) if k in base and k in own else own.get(k, base.get(k))
-            for k in [*base, *(k for k in own if k not in base)]}  # fmt: skip
-
-
-def _fitting(
-    pattern: str, folder: Path, block: str, faults: list[str]
-) -> list[tuple[str, dict[str, str]]]:
-    """Files that match a pattern, with the text at its placeholders; in the order of names."""
-    if Path(pattern).is_absolute():
-        faults.append(f"{block} → pattern: must be a name relative to the study; got {pattern!r}")
-        return []
-    seen: set[str] = set()
-    parts = []
-    for piece in re.split(r"(\{[A-Za-z_]\w*\}|\*)", pattern):
-        name = piece[1:-1] if piece.startswith("{") else ""
-        if piece == "*":
-            parts.append("[^/]*")
-        elif name:
-            parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>[^/]+?)")
-            seen.add(name)
-        else:
-            parts.append(re.escape(unicodedata.normalize("NFC", piece)))
-    shape = re.compile("".join(parts))
-    found = []
-    # The order of names must not depend on the platform, whose paths may sort in lower case.
-    every = sorted(folder.glob(_PLACE.sub("*", pattern)), key=lambda p: p.as_posix())
-    for number, path in enumerate(every):
-        if number >= _MOST_FILES:
-            faults.append(f"{block} → pattern: {pattern!r} fits more than {_MOST_FILES} files")
-            break
-        name = path.relative_to(folder).as_posix()
-        match = shape.fullmatch(unicodedata.normalize("NFC", name))
-        if path.is_file() and match is not None:
-            found.append((name, match.groupdict()))
-    if not found:
-        faults.append(
-            f"{block} → pattern: {pattern!r} fits no file below {folder or Path()}; check folder, "
-            "ending and capitals"
-        )
-    return found
+    return {
+        k: _merged(base[k], own[k], depth + 1)
+        if k in base and k in own
+        else own.get(k, base.get(k))
+        for k in [*base, *(k for k in own if k not in base)]
+    }
 
 
 def _named(entries: Any, label: str) -> str | None:
@@ -270,7 +246,7 @@ def _static_files(data: Mapping[str, Any], folder: Path, faults: list[str]) -> t
     out = [e for e in entries if not (isinstance(e, dict) and "pattern" in e)]
     standing = set()
     for block in patterns:
-        for file, said in _fitting(block["pattern"], folder, "static", faults):
+        for file, said in fitting_files(block["pattern"], folder, "static", faults):
             standing.add(file)
             name = _person(block, said, file, "static", data, faults)
             if name is not None:
@@ -349,7 +325,7 @@ def _trials(
         if key not in known
     ]
     unknown = {"person": dict[str, str](), "condition": dict[str, str]()}
-    found = _fitting(block["pattern"], folder, "files", faults)
+    found = fitting_files(block["pattern"], folder, "files", faults)
     more = [_more(m, said) for _, said in found for m in block.get("more", [])]
     others = others | {str(m.get("file")) for m in more if isinstance(m, dict)}
     for file, said in sorted(found, key=lambda item: _rank(item[1], block, data)):
@@ -407,7 +383,7 @@ def _more(entry: Any, said: Mapping[str, str]) -> Any:
         return entry
     fill: Callable[[re.Match[str]], str] = lambda m: said.get(m[1], m[0])  # noqa: E731
     rest = {k: v for k, v in entry.items() if k != "pattern"}
-    return rest | {"file": _PLACE.sub(fill, str(entry["pattern"]))}
+    return rest | {"file": PLACEHOLDER.sub(fill, str(entry["pattern"]))}
 
 
 def _maxima(

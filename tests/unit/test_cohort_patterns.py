@@ -1,0 +1,94 @@
+"""Patterns of file names: what fits, what is refused, and that no pattern takes for ever."""
+
+import re
+import time
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from momentshare.cohort.patterns import PLACEHOLDER, _read, fitting_files
+
+
+def pieces(pattern):
+    return [piece for piece in re.split(r"(\{[A-Za-z_]\w*\}|\*)", pattern) if piece]
+
+
+def by_expression(pattern, name):
+    """The same by a regular expression, in a time that nothing bounds."""
+    parts, seen = [], set()
+    for piece in pieces(pattern):
+        label = piece[1:-1]
+        if piece == "*":
+            parts.append("[^/]*")
+        elif PLACEHOLDER.fullmatch(piece):
+            parts.append(f"(?P={label})" if label in seen else f"(?P<{label}>[^/]+?)")
+            seen.add(label)
+        else:
+            parts.append(re.escape(piece))
+    found = re.fullmatch("".join(parts), name)
+    return None if found is None else found.groupdict()
+
+
+WILD = st.sampled_from(["{a}", "{b}", "*"])
+FIXED = st.sampled_from(["x", "_", "/", "x_", "_/x", "yx"])
+
+
+@settings(max_examples=400)
+@given(
+    first=st.sampled_from(["", "x", "_"]),
+    rest=st.lists(st.tuples(WILD, FIXED), min_size=1, max_size=4),
+    open_end=st.booleans(),
+    name=st.text("xy_/", min_size=1, max_size=12),
+)
+def test_names_are_read_as_a_regular_expression_reads_them(first, rest, open_end, name):
+    pattern = first + "".join(wild + fixed for wild, fixed in rest)
+    if open_end:
+        pattern = pattern[: -len(rest[-1][1])]
+    expected = by_expression(pattern, name)
+    found = _read(pieces(pattern), [name])
+    assert found == ([] if expected is None else [(name, expected)])
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        ("{person}{take}.csv", "must have fixed text between placeholders and stars"),
+        ("{person}*.csv", "must have fixed text between placeholders and stars"),
+        ("**/{person}.csv", "must have fixed text between placeholders and stars"),
+        ("", "must have a name of files"),
+        (" ", "must have a name of files"),
+        ("/data/{person}.csv", "must be a name relative to the study"),
+        (".", "must have a name of files"),
+        ("..", "must have a name of files"),
+        ("{person}\0.csv", "fits no file"),
+    ],
+)
+def test_a_pattern_that_cannot_be_is_a_fault(tmp_path, pattern, words):
+    """Placeholders side by side, two stars, a dot and an empty pattern were tracebacks."""
+    (tmp_path / "Ines_1.csv").touch()
+    faults = []
+    assert fitting_files(pattern, tmp_path, "files", faults) == []
+    assert len(faults) == 1
+    assert faults[0].startswith("files → pattern: ")
+    assert words in faults[0]
+
+
+def test_a_pattern_of_very_many_ways_ends(tmp_path):
+    """Six placeholders of which one is repeated can part 180 underscores in 4e10 ways."""
+    (tmp_path / ("Ines" + "_" * 180 + "wide.csv")).touch()
+    faults, began = [], time.process_time()
+    pattern = "{person}_{take}_{a}_{b}_{c}_{d}_{take}x{a}.csv"
+    (tmp_path / ("Ines" + "_" * 180 + "xwide.csv")).touch()
+    assert fitting_files(pattern, tmp_path, "files", faults) == []
+    assert "can be read in too many ways" in faults[0]
+    assert time.process_time() - began < 60.0
+
+
+def test_so_many_files_are_refused_before_they_are_read(tmp_path, monkeypatch):
+    monkeypatch.setattr("momentshare.cohort.patterns._MOST_FILES", 3)
+    for number in range(4):
+        (tmp_path / f"Ines_{number}.csv").touch()
+    faults = []
+    assert fitting_files("{person}_*.csv", tmp_path, "files", faults) == []
+    assert "fits more than 3 files" in faults[0]
