@@ -140,6 +140,30 @@ FOUND = {
     "a Python that cannot run is reported as tried": (
         "packaging/test_dependencies.py::test_a_python_counts_as_here_only_where_it_runs",
     ),
+    "explore replaces a page that it did not write": (
+        "unit/test_lone_file.py::test_what_has_not_the_mark_of_the_command_is_never_replaced",
+        "unit/test_explore_bundle.py::test_the_command_writes_one_file_and_names_what_is_wrong",
+    ),
+    "a pipe in place of a file that a model may leave out reads as none": (
+        "unit/test_targets.py::test_what_a_model_may_leave_out_is_no_pipe_where_it_is_there",
+    ),
+    "a Parquet file of less than a megabyte fills memory": (
+        "properties/test_trial_hostile.py::test_a_small_parquet_that_promises_many_rows",
+    ),
+    "a link in place of the folder of figures shows after all is computed": (
+        "unit/test_run_folder.py::test_what_is_in_the_way_of_a_folder_shows_before_anything_is_done",
+    ),
+    "escape sequences reach a table": (
+        "unit/test_text.py::test_no_table_steers_a_terminal_that_it_is_shown_on",
+    ),
+    "patterns of files are tracebacks or take for ever": (
+        "unit/test_cohort_patterns.py::test_a_pattern_that_cannot_be_is_a_fault",
+        "unit/test_cohort_patterns.py::test_a_pattern_of_very_many_ways_ends",
+    ),
+    "layouts based on each other, or keys within keys, without end are tracebacks": (
+        "unit/test_cohort_expand.py::test_layouts_based_on_each_other_without_end_are_a_fault",
+        "unit/test_cohort_expand.py::test_tables_within_tables_without_end_are_a_fault",
+    ),
     "what limits the load changes with the version of a library": (
         "golden/test_golden.py::test_numbers_stay",
     ),
