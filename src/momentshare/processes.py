@@ -140,8 +140,6 @@ def on_processes(
     work: Callable[..., Answer],
     tasks: Iterable[tuple[Key, tuple[Any, ...]]],
     processes: int,
-    *,
-    each: int = IN_FLIGHT,
 ) -> Generator[tuple[Key, Answer | None]]:
     """Yield the key and the answer of each task as it is done.
 
@@ -153,8 +151,6 @@ def on_processes(
         Key and arguments of each; read as processes become free.
     processes : int
         How many at once.
-    each : int
-        Tasks assigned to each at a time.
 
     Yields
     ------
@@ -188,7 +184,7 @@ def on_processes(
             return given
 
         try:
-            waiting = hand_out(each * processes)
+            waiting = hand_out(IN_FLIGHT * processes)
             for thread in threads:
                 thread.start()
             while waiting:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise, product
 from types import SimpleNamespace
 
@@ -13,7 +14,7 @@ from tests.drawn import head_of_figure, plain, spoken
 from tests.planned import solved
 
 from momentshare.explain import explain_along, explain_head
-from momentshare.limits import LiftKind, height_third
+from momentshare.limits import LiftKind, Limits, height_third
 from momentshare.maximal import MAXIMAL
 from momentshare.model import load_model
 from momentshare.report.figures.arm.drawing import draw_arm
@@ -141,6 +142,10 @@ def test_the_maximal_lift_is_titled_by_a_firm_order_and_two_pairs_stand_side_by_
     whole = SimpleNamespace(**{**both, "loads": pd.concat(parts)})
     limited = head_of_figure(lift_figure(whole, SIX, LIMITS))
     assert limited.startswith("The maximal lift")  # no order of loads is beyond L6
+    presses = Limits(tuple(replace(row, exercises=("bar_press",)) for row in LIMITS.rows))
+    for kind, start in ((PRESS, "The maximal lift"), (LiftKind("push_up"), "Firm: a greater load")):
+        of_kind = lift_figure(whole, SIX, presses, dict.fromkeys(CONDITIONS, kind))
+        assert head_of_figure(of_kind).startswith(start)  # as the limits of its kind have it
     figure = lift_figure(whole, SIX)
     best = loads.loc[loads["greatest_load_kg"].idxmax(), "condition"]
     least = loads.loc[loads["greatest_load_kg"].idxmin(), "condition"]

@@ -127,13 +127,15 @@ def _written(
     *,
     figures: bool,
 ) -> Written:
+    from momentshare.limits import lift_kinds
     from momentshare.report.figures import maximal as report
     from momentshare.report.page.answer import Answer
 
+    kinds = lift_kinds(source.file.condition)
     drawings = {}
     if figures and len(found.curves):
         drawings = {
-            "maximal_lift": partial(report.lift_figure, found, source.factors, limits),
+            "maximal_lift": partial(report.lift_figure, found, source.factors, limits, kinds),
             "speed_by_load": partial(report.loads_figure, found),
         }
     return Written(

@@ -127,14 +127,12 @@ def measured_lifts(
     )
 
 
-def one_repetition(
-    study: CohortStudy, number: int, *, frames: int | None = None, workers: int | None = None
-) -> CaseSet:
+def one_repetition(study: CohortStudy, number: int, *, frames: int | None = None) -> CaseSet:
     """Solve one repetition of every person and condition of a cohort.
 
     Parameters and errors are those of :func:`repetition_setup`.
     """
-    setup = repetition_setup(study, number, frames=frames, workers=workers)
+    setup = repetition_setup(study, number, frames=frames)
     return solve_setup(setup, greatest_load=False)
 
 

@@ -89,9 +89,9 @@ def in_draws(share: Share | None) -> str:
     return "" if share is None else f", {share}"
 
 
-def equal_sentences(pairs: Sequence[EqualMoments], most: int = 2) -> tuple[str, ...]:
-    """State for the most different pairs what is equal, what differs and why."""
-    order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:most]
+def equal_sentences(pairs: Sequence[EqualMoments]) -> tuple[str, ...]:
+    """State for the two most different pairs what is equal, what differs and why."""
+    order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:2]
     return tuple(_equal_sentence(pair) for pair in order)
 
 

@@ -34,9 +34,9 @@ def case_key(case: Case, result: LiftResult) -> tuple[str, str, str]:
     return case.person, case.condition, result.lateral.mode
 
 
-def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
-    """Columns for the place of a row along the lift, ``rows`` rows per frame."""
-    return place_columns(case.prepared.lift, rows)
+def height_columns(case: Case) -> dict[str, Any]:
+    """Columns for the place of a row along the lift, one row per frame."""
+    return place_columns(case.prepared.lift)
 
 
 def stacked(parts: Sequence[Mapping[str, Any]]) -> pd.DataFrame:

@@ -21,10 +21,13 @@ from momentshare.study.factors import MOST_LINES, Factors
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from momentshare.limits import LiftKind
     from momentshare.maximal import MaximalReport
     from momentshare.study import Study
 
@@ -118,7 +121,10 @@ def _dip(lifts: pd.DataFrame) -> str:
 
 
 def lift_figure(
-    report: MaximalReport, factors: Factors | None = None, limits: Limits | None = None
+    report: MaximalReport,
+    factors: Factors | None = None,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
 ) -> Figure:
     """Speed of the maximal lift, and the load that can be held, by height; means over people."""
     from matplotlib.figure import Figure
@@ -163,7 +169,7 @@ def lift_figure(
     legend_below(figure, looks.handles(names), 4)
     add_heading(
         figure,
-        load_title(report.loads, limits) or "The maximal lift",
+        load_title(report.loads, limits, kinds) or "The maximal lift",
         "The maximal lift, means over people. Speed: triangles mark the first peak and the "
         "minimum, between which the lift sticks. Load: marks at the edge, the greatest that passes."
         f"{shared_out(groups)}{footnote(limits or Limits(), [keys])}",
