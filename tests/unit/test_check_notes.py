@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from momentshare.cli.check import _notes, _print, _static_advice
+from momentshare.cli.check import _brief, _notes, _print, _static_advice
 from momentshare.cohort.check import TrialCheck
 from momentshare.cohort.electromyograms import LEFT_OUT
 
@@ -65,3 +65,10 @@ def test_what_a_static_trial_is_worth_is_told_over_the_trials_without_one():
     assert "by 4.1 N·m (root mean square over 2 trials)" in text  # √((9 + 25) / 2)
     assert "of 2 people" in _static_advice([*found, trial(4, "Tove", 4.0)])
     assert _static_advice(found[2:]) == ""
+
+
+def test_a_note_on_every_repetition_is_cut_after_its_first_clauses():
+    """Three repetitions of swapped epicondyles filled 15 lines."""
+    parts = ["by more than 5 degrees", *(f"repetition {k}: worst {k} deg" for k in range(1, 7))]
+    assert _brief("; ".join(parts)) == "; ".join(parts[:4]) + "; and 3 more"
+    assert _brief("; ".join(parts[:4])) == "; ".join(parts[:4])

@@ -26,6 +26,9 @@ __all__ = ["check"]
 _SHOWN = 6
 """Maximum number of trials, and of signals, named by a message about several."""
 
+_CLAUSES = 4
+"""Maximum number of clauses of a note on a check."""
+
 _NOTE = re.compile(r"(?:[^:]*\.\w+: )?(?P<name>[^:()]+?)(?: \([^:]*\))?: (?P<text>.+)", re.DOTALL)
 """Note of a file on a signal: file, name, labels, and what it says."""
 
@@ -115,7 +118,7 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         detail = ""
         if (numbers[0], text) in values:
             worst = max((values[n, text] for n in numbers), key=lambda c: c.value)
-            note = f"; {worst.note}" if worst.note else ""
+            note = f"; {_brief(worst.note)}" if worst.note else ""
             detail = f": up to {worst.value:.3g} {worst.unit}, limit {worst.limit:g}{note}"
         line = Text(f"{kind} ", style="bold")
         trials = "trial" if len(numbers) == 1 else "trials"
@@ -134,6 +137,13 @@ def _standing(found: Sequence[TrialCheck]) -> list[str]:
     rows = [{"person": item.person} | check_row(c) for item in found for c in item.checks]
     peers = peers_of(pd.DataFrame(rows), found)
     return standing_texts(peers) if len(peers) else []
+
+
+def _brief(note: str) -> str:
+    """First clauses of a note that lists every repetition."""
+    clauses = note.split("; ")
+    more = len(clauses) - _CLAUSES
+    return note if more <= 0 else f"{'; '.join(clauses[:_CLAUSES])}; and {more} more"
 
 
 def _static_advice(found: Sequence[TrialCheck]) -> str:
