@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 from tests import bench_lab
 
-from momentshare.cohort.electromyograms import emg_courses, emg_settings
+from momentshare.cohort.electromyograms import POINTS, emg_courses, emg_settings
 from momentshare.cohort.exchanged import (
-    POINTS,
     ElectrodeTrial,
     electrode_trials,
     exchanged_table,

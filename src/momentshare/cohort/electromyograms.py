@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from momentshare.cohort.exchanged import POINTS
 from momentshare.emg import (
     EmgSettings,
     Envelope,
@@ -41,10 +40,13 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Channel, Recording
 
 
-__all__ = ["LEFT_OUT", "electromyograms", "emg_courses", "emg_settings", "emg_table"]
+__all__ = ["LEFT_OUT", "POINTS", "electromyograms", "emg_courses", "emg_settings", "emg_table"]
 
 LEFT_OUT = ": left out: "
 """What stands between a head and the reason why its electromyogram does not count."""
+
+POINTS = 10
+"""Stretches of the lift whose mean envelopes are compared."""
 
 
 def emg_settings(file: CohortFile) -> EmgSettings:

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.electromyograms import POINTS
+
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Mapping, Sequence
 
@@ -23,10 +25,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.peers import Measured
 
-__all__ = ["POINTS", "ElectrodeTrial", "electrode_trials", "exchanged_table", "exchanged_text"]
-
-POINTS = 10
-"""Stretches of the lift whose mean envelopes are compared."""
+__all__ = ["ElectrodeTrial", "electrode_trials", "exchanged_table", "exchanged_text"]
 
 _LEAST_OTHERS = 3
 """Other trials of the person, or other people, from which a channel is known; assumed."""
