@@ -33,7 +33,7 @@ _LEAST_OTHERS = 3
 _OUT_TRIAL, _OUT_PERSON = 2.5, 2.0
 """Distance of a channel from its own usual course, over the usual distance, beyond which both
 channels of a pair have to lie. With the limits below, no pair of 120 invented sound cohorts was
-named, and two thirds of those that had been exchanged."""
+named; of pairs that had been exchanged about half were (heads that work alike hardly ever)."""
 
 _NEARER = 0.5
 """Distance when exchanged over that as named, below which they count as exchanged; assumed."""
