@@ -102,6 +102,60 @@ def test_it_leaves_few_frames_that_can_be_met_to_the_other_kernel(exponent, part
     assert (side.status[met] == Status.SOLVED).mean() > part
 
 
+@pytest.mark.parametrize("form", ["cone", "pair"])
+@pytest.mark.parametrize(("exponent", "part"), [(2, 0.8), (3, 0.7)])
+def test_shortfalls_within_inequalities_are_those_of_the_other_kernel(form, exponent, part):
+    arms, capacity, moments, cone = pressed(400, 2.5, 3)
+    rng = np.random.default_rng(1)
+    passive, weights = rng.uniform(0.0, 30.0, 28), rng.uniform(0.2, 5.0, 28)
+    problem = build_problem(
+        arms, capacity, moments, passive_force=passive, weights=weights, exponent=exponent,
+        inequalities=cone if form == "cone" else cone.inequalities(),
+    )  # fmt: skip
+    side, single = both(problem)
+    short = single.status == Status.SHORTFALL
+    known = side.status == Status.SHORTFALL
+    assert short[known].all()
+    assert short.sum() > 100
+    assert known.sum() > part * short.sum()
+    held = (single.parted[known] > 0.0).sum(axis=1)
+    assert {0, 1, 2} <= set(held.tolist())
+    np.testing.assert_allclose(side.unmet[known], single.unmet[known], atol=1e-8)
+    power = exponent - 1
+    np.testing.assert_allclose(
+        side.activation[known] ** power, single.activation[known] ** power, atol=1e-8
+    )
+    assert (side.parted[known] >= 0.0).all()
+    assert not side.parted[~known].any()
+    again = certify(
+        problem.take(np.flatnonzero(known)), side.activation[known], side.multipliers[known],
+        np.zeros((known.sum(), 0)), np.ones(known.sum(), dtype=bool), held=side.held[known],
+        parted=side.parted[known],
+    )  # fmt: skip
+    assert (again.status == Status.SHORTFALL).all()
+
+
+@pytest.mark.parametrize("exponent", [2, 3])
+def test_a_frame_that_keeps_a_cone_anyway_has_the_digits_of_a_call_without_it(exponent):
+    arms, capacity, moments, cone = pressed(600, 1.0, 3)
+    found = []
+    for limits in (cone, None):
+        problem = build_problem(arms, capacity, moments, exponent=exponent, inequalities=limits)
+        found.append(compiled.empty_raw(problem))
+        compiled.run_side_by_side(problem, found[-1], 1)
+    within, plain = found
+    # At p = 3 some need more passes than they get there, and go on to the other kernel.
+    free = (within.status == Status.SOLVED) & ~within.held.any(axis=1)
+    free &= plain.status == Status.SOLVED
+    assert 200 < free.sum() < 500
+    for name in ("activation", "active", "force", "multipliers", "unmet"):
+        np.testing.assert_array_equal(getattr(within, name)[free], getattr(plain, name)[free])
+    rest = [0, 2, 3]  # the bound tells of inequalities too
+    np.testing.assert_array_equal(within.numbers[free][:, rest], plain.numbers[free][:, rest])
+    # No zero has lost its sign beside frames with inequalities in force.
+    assert not np.signbit(within.numbers[:, 1]).any()
+
+
 def test_a_cone_and_its_inequalities_are_one_problem():
     arms, capacity, moments, cone = pressed(200, 2.0, 3)
     one = share(arms, capacity, moments, inequalities=cone)

@@ -211,24 +211,30 @@ def _solve_checked(
     That kernel looks at every number anyway and leaves frames with numbers that cannot be used;
     reading them beforehand takes a fifth of its time.
     """
-    plain = not (problem.free or problem.facets)
-    if route != "compiled" or not plain or not is_side_by_side(problem):
+    if route != "compiled" or problem.free or not is_side_by_side(problem):
         problem = check_numbers(problem, raising=raising)
         return problem, *solve(problem, route, threads, chain=chain)
     raw = empty_raw(problem)
     run_side_by_side(problem, raw, threads)
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size:
-        problem = check_numbers(problem, raising=raising)
-        part = problem.take(left)
-        put(raw, left, solve_compiled(part, threads, solve_left, chain=False, again=True))
+        part = check_numbers(problem.take(left), raising=False)
+        if part.invalid.any():
+            # Numbered as they were given.
+            problem = check_numbers(problem, raising=raising)
+            part = problem.take(left)
+        found, route = solve(part, route, threads, chain=False, again=True)
+        put(raw, left, found)
     return problem, raw, route
 
 
 def solve(
-    problem: Problem, route: str, threads: int | None, *, chain: bool
+    problem: Problem, route: str, threads: int | None, *, chain: bool, again: bool = False
 ) -> tuple[RawSharing, str]:
-    """Solve a checked problem by the named route; return the routes actually taken."""
+    """Solve a checked problem by the named route; return the routes actually taken.
+
+    ``again`` says that frames side by side have left these.
+    """
     if route == "convex":
         return solve_convex(problem), "convex"
     if problem.free > 1 and problem.has_bounds:
@@ -236,7 +242,7 @@ def solve(
             problem, lambda part: _solve_unbounded(part, route, threads, chain=chain)
         )
         return raw, f"{route} and convex" if helped else route
-    raw = _solve_unbounded(problem, route, threads, chain=chain)
+    raw = _solve_unbounded(problem, route, threads, chain=chain, again=again)
     if problem.has_bounds:
         raw = _clamp_free_value(problem, raw, route, threads, chain=chain)
     if problem.facets == 0:
@@ -249,12 +255,12 @@ def solve(
 
 
 def _solve_unbounded(
-    problem: Problem, route: str, threads: int | None, *, chain: bool
+    problem: Problem, route: str, threads: int | None, *, chain: bool, again: bool = False
 ) -> RawSharing:
     if math.isinf(problem.exponent):
         return solve_minmax(problem, threads, compiled=route == "compiled")
     if route == "compiled":
-        return solve_compiled(problem, threads, solve_left, chain=chain)
+        return solve_compiled(problem, threads, solve_left, chain=chain, again=again)
     parts = [
         solve_plain(problem.take(slice(first, first + BLOCK)))
         for first in range(0, max(problem.frames, 1), BLOCK)

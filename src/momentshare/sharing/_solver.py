@@ -22,6 +22,7 @@ from momentshare.sharing._result import (
     IntArray,
     RawSharing,
     Status,
+    put,
     status_text,
 )
 from momentshare.sharing._share import solve
@@ -186,8 +187,7 @@ class Solver:
 
     def room(self, frames: int, rows: int) -> Answer:
         """Arrays for the answers of a number of frames, for ``out``."""
-        heads, free = self._heads, self._kind.free
-        facets = self._kind.facets
+        heads, free, facets = self._heads, self._kind.free, self._kind.facets
         return Answer(
             activation=np.zeros((frames, heads)),
             active_force=np.zeros((frames, heads)),
@@ -209,6 +209,22 @@ class Solver:
             return kept
         room = self.room(frames, rows)
         return room if pushed else replace(room, force=room.active_force)
+
+    def _own_size(self, out: Answer, frames: int, rows: int, *, pushed: bool) -> Answer:
+        """Refuse arrays that the kernel cannot write its answers to."""
+        if not isinstance(out, Answer):
+            raise TypeError(f"out: wanted an Answer from Solver.room, got {type(out).__name__}")
+        like = self.room(0, rows)
+        for item in fields(out):
+            array, kind = getattr(out, item.name), getattr(like, item.name)
+            whole = array.flags.c_contiguous and array.flags.writeable
+            wanted = (frames, *kind.shape[1:])
+            if array.shape != wanted or array.dtype != kind.dtype or not whole:
+                asked = f"an answer of room({frames}, {rows}), whose {item.name} has shape {wanted}"
+                raise ShapeError("out", asked, f"shape {array.shape}" if whole else "a view")
+        if pushed and out.force is out.active_force:
+            raise ShapeError("out", "made by room", "one of a call without passive forces")
+        return out
 
     def solve(
         self,
@@ -242,6 +258,11 @@ class Solver:
         chain : bool
             Start each frame from the previous one.
 
+        Raises
+        ------
+        ShapeError, TypeError
+            Naming the argument.
+
         Returns
         -------
         Answer
@@ -253,11 +274,10 @@ class Solver:
         if wanted.ndim != 2 or wanted.shape[1] == 0:
             raise ShapeError("moments", "shape (frames, rows)", f"shape {wanted.shape}")
         frames, rows = wanted.shape
-        answer = out
-        if answer is None:
+        if out is None:
             answer = self._answer = self._own_room(frames, rows, pushed=passive_force is not None)
-        elif answer.unmet.shape != (frames, rows) or answer.force.shape[1] != self._heads:
-            raise ShapeError("out", f"made for {frames} frames of {rows} rows", "another size")
+        else:
+            answer = self._own_size(out, frames, rows, pushed=passive_force is not None)
         problem = self._problem(arms, capacity, wanted, passive_force, limits)
         if is_available() and math.isfinite(problem.exponent):
             run_kernel(problem, _as_raw(answer), threads, chain=chain)
@@ -378,8 +398,7 @@ class Solver:
 
     def _finish(self, problem: Problem, answer: Answer) -> None:
         """Solve what the kernel left open, mark what cannot be used."""
-        left = np.flatnonzero(answer.status == Status.UNCERTIFIED)
-        if left.size:
+        if (left := np.flatnonzero(answer.status == Status.UNCERTIFIED)).size:
             # An array with one frame for all belongs to every frame of a part as well.
             part = problem.take(left) if problem.frames > 1 else problem
             bad = _unusable(part)
@@ -387,7 +406,7 @@ class Solver:
             if good.size:
                 some = part.take(good) if part.frames > 1 else part
                 raw, _ = solve(some, "numpy" if not is_available() else "compiled", 1, chain=False)
-                _write(answer, left[good], raw)
+                put(_as_raw(answer), left[good], raw)
             answer.status[left[bad]] = Status.INVALID
             for item in fields(answer):
                 array = getattr(answer, item.name)
@@ -473,28 +492,8 @@ def _arguments(
 def _as_raw(answer: Answer) -> RawSharing:
     """Give the arrays of an answer the names of a backend."""
     return RawSharing(
-        activation=answer.activation,
-        active=answer.active_force,
-        force=answer.force,
-        multipliers=answer.multipliers,
-        unmet=answer.unmet,
-        free_values=answer.free_values,
-        held=answer.inequality_multipliers,
-        parted=answer.shortfall_prices,
-        status=answer.status,
-        numbers=answer.certificate,
-    )
-
-
-def _write(answer: Answer, frames: NDArray[np.intp], raw: RawSharing) -> None:
-    """Put the results of some frames in their places."""
-    answer.activation[frames] = raw.activation
-    answer.active_force[frames] = raw.active
-    answer.force[frames] = raw.force
-    answer.multipliers[frames] = raw.multipliers
-    answer.unmet[frames] = raw.unmet
-    answer.free_values[frames] = raw.free_values
-    answer.inequality_multipliers[frames] = raw.held
-    answer.shortfall_prices[frames] = raw.parted
-    answer.status[frames] = raw.status
-    answer.certificate[frames] = raw.numbers
+        activation=answer.activation, active=answer.active_force, force=answer.force,
+        multipliers=answer.multipliers, unmet=answer.unmet, free_values=answer.free_values,
+        held=answer.inequality_multipliers, parted=answer.shortfall_prices,
+        status=answer.status, numbers=answer.certificate,
+    )  # fmt: skip

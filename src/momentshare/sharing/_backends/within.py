@@ -19,7 +19,8 @@ CHUNK = 1024
 
 def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: Limits) -> None:
     """Fill ``raw``; frames left to the kernel for single frames read ``uncertified``."""
-    from momentshare.sharing._backends.kernels.bounded_lanes import places_room, room, within_kernel
+    from momentshare.sharing._backends.kernels.bounded_block import places_room, room
+    from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
     from momentshare.sharing._backends.kernels.plain_lanes import aligned
 
     kernel = within_kernel(problem.rows, int(problem.exponent))
@@ -35,8 +36,8 @@ def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: L
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
             facets, normals, problem.levels, first, last,
             raw.activation, raw.active, raw.force, raw.force is not raw.active, raw.multipliers,
-            raw.unmet, raw.held, raw.status, raw.numbers, np.empty(block, dtype=np.int64),
-            np.empty(batch, dtype=np.int64), aligned(size), limits,
+            raw.unmet, raw.held, raw.parted, raw.status, raw.numbers,
+            np.empty(block, dtype=np.int64), np.empty(batch, dtype=np.int64), aligned(size), limits,
         )  # fmt: skip
 
     in_chunks(run, problem.frames, threads, least=CHUNK)

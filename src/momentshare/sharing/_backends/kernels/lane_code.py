@@ -182,10 +182,10 @@ class Code:
         """Write one of the block's single rows."""
         self.store(value, self.state, self.index((VECTORS * self.rows + which) * LANES))
 
-    def spread(self, value: Any, kind: Any = None) -> Vector:
+    def spread(self, value: Any) -> Vector:
         """Give one number in every lane."""
-        ir, kind = self.ir, kind or self.kind
-        nothing = ir.Constant(kind, ir.Undefined)
+        ir = self.ir
+        nothing = ir.Constant(self.kind, ir.Undefined)
         first = self.builder.insert_element(nothing, value, ir.IntType(32)(0))
         mask = ir.Constant(ir.VectorType(ir.IntType(32), self.width), [0] * self.width)
         return Vector(self.builder, self.builder.shuffle_vector(first, nothing, mask))

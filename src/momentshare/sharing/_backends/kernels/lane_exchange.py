@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
+NEAR = 2
+"""Second-level cache, as the instruction counts."""
+
+
 def _transposed(builder: Any, vectors: list[Any]) -> list[Any]:
     """Write the exchange of rows and columns of eight vectors of eight."""
     from llvmlite import ir
@@ -61,12 +65,10 @@ def write_exchange(code: Code, starts: list[Any], count: Any, block: Any, *, bac
                 code.store(Vector(builder, value), block, at)
 
 
-def write_facet(
-    code: Code, facet: Any, step: Any, given: dict[str, Any], found: Any, at: Any
-) -> None:
+def write_facet(code: Code, facet: Any, given: dict[str, Any], found: Any, at: Any) -> None:
     """Write what the forces of a block make of one inequality.
 
-    ``facet`` (heads, step, 8) holds the coefficients; ``found`` takes, from ``at`` on, the sum
+    ``facet`` (heads, 8) holds the coefficients; ``found`` takes, from ``at`` on, the sum
     of their terms, that of their sizes and that of the squares of coefficient times capacity.
     """
     from numba.core import cgutils
@@ -75,7 +77,7 @@ def write_facet(
     total, bare, square = code.sums(3)
     with cgutils.for_range(builder, code.heads) as loop:
         place = code.head(loop.index)
-        G = code.load(facet, builder.mul(place, step))
+        G = code.load(facet, place)
         c = code.load(given["capacity"], place)
         force = c * code.load(given["activation"], place) + code.load(given["passive"], place)
         part, load = G * force, G * c
@@ -101,29 +103,45 @@ def write_combination(code: Code, lines: Any, normals: Any, row: Any) -> None:
         code.store(total, row, at)
 
 
+def write_prefetch(code: Code, begin: Any, count: Any) -> None:
+    """Write the request that numbers which are soon needed come near, line by line."""
+    from llvmlite import ir
+    from numba.core import cgutils
+
+    builder, module, index = code.builder, code.builder.module, code.index
+    word, byte, name = ir.IntType(32), ir.IntType(8).as_pointer(), "llvm.prefetch.p0i8"
+    function = module.globals.get(name) or ir.Function(
+        module, ir.FunctionType(ir.VoidType(), [byte, word, word, word]), name
+    )
+    lines = builder.sdiv(builder.add(count, index(LANES - 1)), index(LANES))
+    with cgutils.for_range(builder, lines) as loop:
+        place = builder.gep(begin, [builder.mul(loop.index, index(LANES))])
+        builder.call(function, [builder.bitcast(place, byte), word(0), word(NEAR), word(1)])
+
+
 def place_functions() -> tuple[Callable[..., Any], ...]:
     """Give the code for frames in any order as functions for compiled code.
 
-    ``fetch`` and ``bring(numbers, places, count, block)`` from and to eight places,
-    ``weigh(facet, step, heads, found, at)`` (see ``write_facet``) and ``combine(lines, normals,
-    row)``.
+    ``prefetch(numbers, place, count)``, ``fetch`` and ``bring(numbers, places, count, block)`` from
+    and to eight places, ``weigh(facet, heads, found, at)`` (see ``write_facet``) and
+    ``combine(lines, normals, row)``.
     """
     from numba.core import types
     from numba.extending import intrinsic
 
     @intrinsic
-    def weigh(_typing: Any, facet: Any, _step: Any, heads: Any, found: Any, _at: Any) -> Any:
+    def weigh(_typing: Any, facet: Any, heads: Any, found: Any, _at: Any) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
             in_parts(
-                builder, 0, views[2], views[3],
+                builder, 0, views[1], views[2],
                 lambda code, sides: write_facet(
-                    code, views[0].data, views[1], sides, views[3].data, views[4]
+                    code, views[0].data, sides, views[2].data, views[3]
                 ),
             )  # fmt: skip
             return context.get_dummy_value()
 
-        return types.void(facet, types.int64, heads, found, types.int64), write
+        return types.void(facet, heads, found, types.int64), write
 
     @intrinsic
     def combine(_typing: Any, lines: Any, normals: Any, row: Any) -> Any:
@@ -135,6 +153,15 @@ def place_functions() -> tuple[Callable[..., Any], ...]:
             return context.get_dummy_value()
 
         return types.void(lines, normals, row), write
+
+    @intrinsic
+    def prefetch(_typing: Any, array: Any, _place: Any, _count: Any) -> Any:
+        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+            view, place, count = opened(context, builder, kind, given)
+            write_prefetch(Code(builder, 0, None, None), builder.gep(view.data, [place]), count)
+            return context.get_dummy_value()
+
+        return types.void(array, types.int64, types.int64), write
 
     def exchange_at(*, back: bool) -> Any:
         @intrinsic
@@ -153,4 +180,4 @@ def place_functions() -> tuple[Callable[..., Any], ...]:
 
         return exchanged
 
-    return exchange_at(back=False), exchange_at(back=True), weigh, combine
+    return prefetch, exchange_at(back=False), exchange_at(back=True), weigh, combine

@@ -21,7 +21,7 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
     """Give the written code as functions for compiled code.
 
     ``reciprocals(exponent, heads)``, ``set_up(rows, arms, loads, heads, state, pushed)``,
-    ``lane_pass(rows, exponent, loads, heads, state, tolerance, kind)``, ``turn(rows, loads, heads,
+    ``lane_pass(rows, exponent, loads, heads, state, tolerance)``, ``turn(rows, loads, heads,
     state)`` and ``certify(rows, held, exponent, arms, heads, state, certified, rounded)``. Rows,
     held and exponent (a whole number) have to be constants; ``heads`` (sides, heads, 8) holds what
     ``SIDES`` names.
@@ -57,20 +57,17 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
 
     @intrinsic(prefer_literal=True)
     def lane_pass(
-        _typing: Any, rows: Any, exponent: Any, loads: Any, heads: Any, state: Any,
-        _tolerance: Any, _kind: Any,
-    ) -> Any:  # fmt: skip
+        _typing: Any, rows: Any, exponent: Any, loads: Any, heads: Any, state: Any, _tolerance: Any
+    ) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
             power = float(exponent.literal_value)
             return in_parts(
                 builder, rows.literal_value, views[3], views[4],
-                lambda code, sides: write_pass(
-                    code, views[2].data, sides, power, views[5], views[6]
-                ),
+                lambda code, sides: write_pass(code, views[2].data, sides, power, views[5]),
             )  # fmt: skip
 
-        return types.int64(rows, exponent, loads, heads, state, types.float64, types.int64), write
+        return types.int64(rows, exponent, loads, heads, state, types.float64), write
 
     @intrinsic(prefer_literal=True)
     def turn(_typing: Any, rows: Any, loads: Any, heads: Any, state: Any) -> Any:

@@ -54,8 +54,8 @@ TURNED = -1.0
 SHORTEST = 0.3
 """Least part of a step that is left of it when it is cut."""
 
-ONWARD, BEGUN = 0, 1
-"""Kinds of pass: a later one, and the first from multipliers at hand."""
+BEGUN = -1.0
+"""In place of ``FIRST_STEP`` where multipliers are at hand, whose size then bounds a step."""
 
 SEPARATED = 1e-6
 """Part by which a moment has to pass what heads can add up to along a direction, to count as one
@@ -169,12 +169,11 @@ def write_response(drive: Vector, r: Vector, exponent: float) -> tuple[Vector, V
 
 
 def write_pass(
-    code: Code, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any, kind: Any
+    code: Code, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any
 ) -> Any:
     """Write one Newton pass; gives the lanes that are done as the bits of a number.
 
-    ``kind`` is ``ONWARD`` or ``BEGUN``. Where every lane is done nothing is left to write, and no
-    step once every lane is found to be.
+    Where every lane is done nothing is left to write, and no step once every lane is found to be.
     """
     cgutils: Any = import_module("numba.core.cgutils")
     builder = code.builder
@@ -185,7 +184,7 @@ def write_pass(
         builder.store(code.bits(done), found)
         code.keep_single(DONE, done.choose(code.constant(1.0), 0.0))
         with builder.if_then(code.some(done.neither())):
-            _write_step(code, loads, given, rest, done, kind)
+            _write_step(code, loads, given, rest, done)
     return builder.load(found)
 
 
@@ -222,18 +221,16 @@ def _write_rest(
 
 
 def _write_step(
-    code: Code, loads: Any, given: dict[str, Any], rest: list[Vector], done: Vector, kind: Any
+    code: Code, loads: Any, given: dict[str, Any], rest: list[Vector], done: Vector
 ) -> None:
     """Write the step of the lanes that are not done."""
     from numba.core import cgutils
 
-    builder, rows, ir = code.builder, code.rows, code.ir
+    builder, rows = code.builder, code.rows
     unit = [code.row(UNIT, j) for j in range(rows)]
     lam = [code.row(LAM, j) for j in range(rows)]
     pairs = [(j, k) for j in range(rows) for k in range(j + 1)]
     bent = code.sums(len(pairs))
-    flags = ir.VectorType(ir.IntType(1), code.width)
-    begun = code.spread(builder.icmp_signed("==", kind, code.index(BEGUN)), flags)
     with cgutils.for_range(builder, code.heads) as loop:
         A = code.load_head(loads, loop.index)
         slope = code.load(given["activation"], code.head(loop.index))
@@ -251,7 +248,8 @@ def _write_step(
     known = reach
     for j in range(rows):
         known = known.most(lam[j].size())
-    longest = begun.choose(known, code.single(FIRST_STEP))
+    first = code.single(FIRST_STEP)
+    longest = first.compare("<", 0.0).choose(known, first)
     length = (longest * CAP / reach.most(1e-300)).least(1.0)
     before_it = code.single(SLOPE)
     crossing = (before_it / (before_it - ahead)).most(SHORTEST)
@@ -287,8 +285,8 @@ def write_turn(code: Code, loads: Any, reciprocal: Any) -> None:
     for j in range(rows):
         code.keep(LAM, j, code.row(LAM, j) * scale)
         code.keep(DIRECTION, j, nothing)
-    for which in (SLOPE, DONE):
-        code.keep_single(which, nothing)
+    for which, value in ((SLOPE, nothing), (DONE, nothing), (FIRST_STEP, nothing + BEGUN)):
+        code.keep_single(which, value)
 
 
 class Factor:
@@ -406,7 +404,8 @@ def write_certificate(
             near = near.most(unmet.size() * unit[j])
             size = size.most(reach * unit[j])
         else:
-            bound = bound.most(unmet * -1.0 / reach.compare(">", 0.0).choose(reach, 1.0))
+            # The sum is no negative zero.
+            bound = bound.most(unmet * -1.0 / reach.compare(">", 0.0).choose(reach, 1.0) + 0.0)
         loose += price[j] * unmet
         priced += price[j].size() * reach
     spent = code.value(cost).most(priced * part)

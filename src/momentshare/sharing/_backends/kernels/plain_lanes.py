@@ -17,6 +17,7 @@ import numpy as np
 
 from momentshare._kernels.compiling import has_numba, outermost
 from momentshare.sharing._backends.kernels import lane_code as _code
+from momentshare.sharing._backends.kernels import lane_cone as _cone
 from momentshare.sharing._backends.kernels import lane_exchange as _exchange
 from momentshare.sharing._backends.kernels import lane_functions as _functions
 from momentshare.sharing._backends.kernels import lane_pass as _pass
@@ -34,9 +35,9 @@ from momentshare.sharing._backends.kernels.lane_code import (
     VECTORS,
     state_rows,
 )
+from momentshare.sharing._backends.kernels.lane_cone import cone_functions
 from momentshare.sharing._backends.kernels.lane_exchange import place_functions
 from momentshare.sharing._backends.kernels.lane_functions import lane_functions
-from momentshare.sharing._backends.kernels.lane_pass import BEGUN, ONWARD
 from momentshare.sharing._backends.kernels.short_lanes import STEEP, short_functions
 
 if TYPE_CHECKING:
@@ -73,14 +74,15 @@ SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
 """As in ``_result.Status``."""
 
 
-MODULES = (_code, _exchange, _functions, _pass, _short)
+MODULES = (_code, _cone, _exchange, _functions, _pass, _short)
 """What a kernel is written by."""
 
 # Seen by the compiler as names of this module: what a kernel encloses must be the same in every
 # process for its compiled form to be found again.
 if has_numba():
     reciprocals, set_up, lane_pass, turn, certify = lane_functions()
-    fetch, bring, weigh, combine = place_functions()
+    prefetch, fetch, bring, weigh, combine = place_functions()
+    look, join, add_up, over = cone_functions()
     approach, separate, certify_short = short_functions()
 
 
@@ -197,24 +199,33 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
                             for lane in range(LANES):
                                 state[LAM * rows + j, lane] /= exponent * STEEP
                         for _ in range(STEPS):
-                            if approach(rows, loads, sides, state) == 2**LANES - 1:
+                            if approach(rows, 0, loads, sides, state) == 2**LANES - 1:
                                 break
-                        separate(rows, loads, sides, state, limits.across)
+                        separate(rows, 0, loads, sides, state, limits.across)
                     if exponent > 2:
                         for _ in range(SQUARE_PASSES):
-                            lane_pass(rows, 2, loads, sides, state, limits.residual, ONWARD)
+                            lane_pass(rows, 2, loads, sides, state, limits.residual)
                         turn(rows, loads, sides, state)
                     done = 0
                     for index in range(PASSES if again == 1 else few):
-                        done = lane_pass(
-                            rows, exponent, loads, sides, state, limits.residual,
-                            BEGUN if exponent > 2 and index == 0 else ONWARD,
-                        )  # fmt: skip
+                        ahead = begin + LANES + index
+                        if index < LANES and ahead < size:
+                            f = waiting[ahead]
+                            prefetch(activation, f * heads, heads)
+                            prefetch(active, f * heads, heads)
+                            if arms.shape[0] > 1:
+                                prefetch(arms, f * rows * heads, rows * heads)
+                            if capacity.shape[0] > 1:
+                                prefetch(capacity, f * heads, heads)
+                            if passive.shape[0] > 1:
+                                prefetch(passive, f * heads, heads)
+                                prefetch(force, f * heads, heads)
+                        done = lane_pass(rows, exponent, loads, sides, state, limits.residual)
                         if done == 2**LANES - 1:
                             break
                     if again == 2:
                         good = certify_short(
-                            rows, exponent, packed, sides, state, limits.certified,
+                            rows, 0, exponent, packed, sides, state, limits.certified,
                             limits.rounded, limits.slight,
                         )  # fmt: skip
                     else:
