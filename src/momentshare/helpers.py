@@ -53,6 +53,7 @@ class Shared(Generic[Key, Answer]):
     ) -> None:
         self.left = deque(keys)
         self.done: dict[Key, Answer] = {}
+        self._lost: deque[Key] = deque()  # pieces whose process died; no helper takes them again
         self._here, self._there = here, there
         self._fault: Exception | None = None
         self._pending = 0
@@ -67,17 +68,22 @@ class Shared(Generic[Key, Answer]):
             Whatever a piece raises, here or there.
         """
         while True:
-            while (key := _taken(self.left.popleft)) is not None:
+            while (key := self._next()) is not None:
                 if progress is not None:
                     progress(key)
                 self.done[key] = self._here(key)
             with self._change:
-                while self._pending and not self.left:
+                while self._pending and not (self.left or self._lost):
                     self._change.wait(timeout=1.0)  # so that an interrupt is seen anywhere
                 if self._fault is not None:
                     raise self._fault
-                if not self.left:
+                if not (self.left or self._lost):
                     return self.done
+
+    def _next(self) -> Key | None:
+        """Return the next piece to do here."""
+        key = _taken(self.left.popleft)
+        return _taken(self._lost.popleft) if key is None else key
 
     def _begun(self) -> Key | None:
         """Return the last piece that nobody has begun, for a helper."""
@@ -87,12 +93,12 @@ class Shared(Generic[Key, Answer]):
             return key
 
     def _ended(self, key: Key, frame: bytes | Exception) -> None:
-        """Take the answer of a helper; a piece whose process died is left again."""
+        """Take the answer of a helper; a piece whose process died is done by this one."""
         with self._change:
             self._pending -= 1
             try:
                 if isinstance(frame, bytes) and not frame:
-                    self.left.append(key)  # done here, where a fault becomes visible
+                    self._lost.append(key)  # done here, where a fault becomes visible
                 else:
                     self.done[key] = answer_in(frame)
             except Exception as err:  # noqa: BLE001 - raised again where the answers are wanted

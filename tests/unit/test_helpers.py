@@ -40,19 +40,21 @@ def test_every_piece_is_done_once_by_somebody(processes):
 
 
 def test_a_piece_whose_process_dies_is_done_here():
-    shared = squares(1, there=lambda _: (os._exit, (3,)))
+    shared, told = squares(1, there=lambda _: (os._exit, (3,))), []
     with helping(1, nothing) as helpers:
         helpers.join(shared)
-        while not shared._pending:
+        while shared.left:  # until the other has begun it
             time.sleep(0.02)
-        assert shared.finish() == {0: 0}
+        time.sleep(0.5)  # and could have begun it again
+        assert shared.finish(told.append) == {0: 0}
+        assert told == [0]
 
 
 def test_a_fault_elsewhere_is_raised_where_the_answers_are_wanted():
     shared = squares(1, there=lambda _: (operator.truediv, (1, 0)))
     with helping(1, nothing) as helpers:
         helpers.join(shared)
-        while not shared._pending and not shared._fault:
+        while shared.left:
             time.sleep(0.02)
         with pytest.raises(ZeroDivisionError):
             shared.finish()
