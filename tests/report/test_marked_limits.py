@@ -17,6 +17,7 @@ from momentshare.limits import Limit, Limits
 from momentshare.report.figures import study as figures
 from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
+from momentshare.text import head_label
 
 BACK, FRONT, SIDE = "infraspinatus/lower", "deltoid/clavicular", "triceps_brachii/lateral"
 
@@ -130,6 +131,7 @@ def test_marks_on_screen_are_those_of_the_table(tables, said):
         if not title.startswith("Activation"):
             continue
         mine = heads[heads["lateral"] == title.rsplit(" ", maxsplit=1)[1]]
+        mine = mine.assign(head=mine["head"].map(head_label))
         for cells in rows:
             for condition in mine["condition"].unique():
                 _, keys = unmarked(cells[condition])

@@ -454,7 +454,7 @@ def test_effects_without_a_load_say_so():
     lifts = pd.DataFrame({"switch": ["a"], "condition": "one", "lateral": "zero"})
     text = printed(lambda console: print_effects(console, (heads, lifts)))
     ((cells,),) = printed_tables(text).values()
-    assert list(cells.values()) == ["a", "m/x", "one", "zero", "50 → 20", "-30.0", "25.0", "–"]
+    assert list(cells.values()) == ["a", "m, x", "one", "zero", "50 → 20", "-30.0", "25.0", "–"]
 
 
 def test_effect_tables_tell_how_far_they_are(monkeypatch):
@@ -513,7 +513,7 @@ def test_published_and_model_values_stand_in_their_own_columns():
             assert cells[column] == line[name]
         band = f"{line['low']:.3g} to {line['high']:.3g} mm" if line["kind"] == "number" else ""
         assert cells["band"] == band
-        assert cells["limb"] == f"{line['model']:.3g}"
+        assert cells["limb"] == f"{line['model']:.3g}".replace("-", "−")
         null = line["null_right"]
         assert cells["null limb right"] == ("–" if np.isnan(null) else f"{100 * null:.0f} %")
     scores = {(cells["sources"], cells["judged"]): cells for cells in shown["Right, kind by kind"]}
@@ -556,7 +556,8 @@ def test_targets_are_printed_before_and_after_the_fit():
     assert title == "Targets before and after the fit"
     for cells, t, was, now in zip(rows, targets, before, after, strict=True):
         assert (cells["target"], cells["use"]) == (t.id, t.use)
-        assert cells["published"] == f"{t.published} {t.unit}"
+        unit = t.unit.replace("*", "·").replace("2", "²").replace("3", "³")
+        assert cells["published"] == f"{t.published} {unit}".removesuffix(" 1")
         assert cells["band"] == f"{t.low:.4g} to {t.high:.4g}"
         assert (cells["before"], cells["after"]) == (f"{was:.3g}", f"{now:.3g}")
         inside = ["yes" if t.low <= v <= t.high else "no" for v in (was, now)]

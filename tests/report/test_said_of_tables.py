@@ -173,7 +173,7 @@ def test_an_effect_is_printed_from_as_it_is_to_changed():
     cells = [cell.strip() for cell in line.replace("│", "|").strip("| ").split("|")]
     assert cells == [
         "other curves",
-        "m/b",
+        "m, b",
         "wide",
         "free",
         "10 → 2",
