@@ -162,7 +162,7 @@ def test_a_call_of_the_wrong_shape_is_named():
     with pytest.raises(ShapeError, match="out"):
         solver.solve(arms, capacity, np.ones((3, 1)), out=solver.room(2, 1))
     for other in (np.zeros((1, 2)), share(arms, capacity, [1.0]), None.__class__):
-        with pytest.raises(TypeError, match=r"out: wanted an Answer from Solver\.room"):
+        with pytest.raises(TypeError, match=r"out: must be an Answer from Solver\.room"):
             solver.solve(arms, capacity, np.ones((1, 1)), out=other)
     bounded = Solver(heads=2, limits=([[1.0, 1.0]], [900.0]))
     with pytest.raises(ShapeError, match=r"inequality_multipliers has shape \(1, 1\)"):

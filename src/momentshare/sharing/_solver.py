@@ -213,7 +213,9 @@ class Solver:
     def _own_size(self, out: Answer, frames: int, rows: int, *, pushed: bool) -> Answer:
         """Refuse arrays that the kernel cannot write its answers to."""
         if not isinstance(out, Answer):
-            raise TypeError(f"out: wanted an Answer from Solver.room, got {type(out).__name__}")
+            raise TypeError(
+                f"out: must be an Answer from Solver.room; got {type(out).__name__}; make one"
+            )
         like = self.room(0, rows)
         for item in fields(out):
             array, kind = getattr(out, item.name), getattr(like, item.name)
