@@ -213,9 +213,8 @@ class Solver:
     def _own_size(self, out: Answer, frames: int, rows: int, *, pushed: bool) -> Answer:
         """Refuse arrays that the kernel cannot write its answers to."""
         if not isinstance(out, Answer):
-            raise TypeError(
-                f"out: must be an Answer from Solver.room; got {type(out).__name__}; make one"
-            )
+            given = type(out).__name__
+            raise TypeError(f"out: must be an Answer from Solver.room; got {given}; make one")
         like = self.room(0, rows)
         for item in fields(out):
             array, kind = getattr(out, item.name), getattr(like, item.name)
@@ -260,16 +259,16 @@ class Solver:
         chain : bool
             Start each frame from the previous one.
 
-        Raises
-        ------
-        ShapeError, TypeError
-            Naming the argument.
-
         Returns
         -------
         Answer
             ``out``, or arrays that the next call overwrites; ``force`` is then ``active_force``
             itself where no passive force is given.
+
+        Raises
+        ------
+        ShapeError, TypeError
+            Naming the argument.
         """
         require_threads(threads)
         wanted = numbers("moments", moments)

@@ -86,7 +86,7 @@ def read_recording(
         of a table without a time column.
     roles : sequence of str, optional
         Read these only, as a recording names them (``emg/…`` for electromyograms); by default all
-        all that the layout names.
+        that the layout names.
     absent : {"fault", "leave out"}
         What a label does that the file lacks: a fault, or its signal is left out and noted.
 
