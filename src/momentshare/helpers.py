@@ -51,7 +51,8 @@ class Shared(Generic[Key, Answer]):
         here: Callable[[Key], Answer],
         there: Callable[[Key], tuple[Callable[..., Answer], tuple[Any, ...]]],
     ) -> None:
-        self.left = deque(keys)
+        self._keys = tuple(keys)
+        self.left = deque(self._keys)
         self.done: dict[Key, Answer] = {}
         self._lost: deque[Key] = deque()  # pieces whose process died; no helper takes them again
         self._here, self._there = here, there
@@ -61,6 +62,11 @@ class Shared(Generic[Key, Answer]):
 
     def finish(self, progress: Callable[[Key], None] | None = None) -> dict[Key, Answer]:
         """Do what is left and wait for the others; ``progress`` hears of each piece done here.
+
+        Returns
+        -------
+        dict
+            Answers in the order of the keys, whoever gave them and when.
 
         Raises
         ------
@@ -78,7 +84,7 @@ class Shared(Generic[Key, Answer]):
                 if self._fault is not None:
                     raise self._fault
                 if not (self.left or self._lost):
-                    return self.done
+                    return {key: self.done[key] for key in self._keys}
 
     def _next(self) -> Key | None:
         """Return the next piece to do here."""
