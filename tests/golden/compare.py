@@ -90,13 +90,15 @@ def differences(
     left = old.iloc[shared["at_old"].astype(int)].reset_index(drop=True)
     right = new.iloc[shared["at_new"].astype(int)].reset_index(drop=True)
     loose = _rows_with(None if spec.loose_rows is None else spec.loose_rows[0], spec, left)
-    word, free = spec.several or (None, ())
-    several = _rows_with(word, spec, left)
+    free = () if spec.several is None else spec.several.columns
+    several = None if spec.several is None else spec.several.rows(left)
     for column in [c for c in old if c not in keys and c not in lost]:
-        values = right[column]
-        if column in free:
-            values = values.where(~several | values.isna() | left[column].isna(), left[column])
-        found += _column(name, spec, column, left, values, loose)
+        then, now = left, right[column]
+        if several is not None and column in free:
+            # Numbers that may be others set no scale either.
+            there = several & left[column].notna() & now.notna()
+            then, now = left.assign(**{column: left[column].mask(there)}), now.mask(there)
+        found += _column(name, spec, column, then, now, loose)
     return found
 
 

@@ -12,6 +12,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
@@ -281,9 +282,12 @@ def explain() -> dict[str, pd.DataFrame]:
         frame = ex.weakest_frame(result) if height is None else ex.frame_at(result, height)
         heads = [ex.explain_head(result, head, frame=frame) for head in (first, second)]
         name = f"{person}, {condition}"
-        add("drive_by_head", name, ex.drive_table(heads[0].problem, heads[0].sharing))
+        unmet = np.abs(result.sharing.unmet).max(axis=-1)
+        worst = unmet[heads[0].frame]
+        drives = ex.drive_table(heads[0].problem, heads[0].sharing)
+        add("drive_by_head", name, drives.assign(worst_unmet_nm=worst))
         for item in heads:
-            add("drive", name, item.split.to_dataframe())
+            add("drive", name, item.split.to_dataframe().assign(worst_unmet_nm=worst))
             facts = asdict(item.factors) | {
                 "frame": item.frame,
                 "height_fraction": item.height_fraction,
@@ -295,7 +299,8 @@ def explain() -> dict[str, pd.DataFrame]:
             add("factors", name, pd.DataFrame([facts]).assign(head=item.head))
             moments = pd.DataFrame([asdict(part) for part in item.moments])
             add("moments", name, moments.assign(head=item.head))
-            add("along", name, ex.explain_along(result, item.head))
+            along = ex.explain_along(result, item.head)
+            add("along", name, along.assign(worst_unmet_nm=unmet[along["frame"]]))
             changes = ex.counterfactuals(item.problem, item.head)
             add("counterfactuals", name, changes.to_dataframe())
             add("counterfactual_cases", name, changes.to_cases())

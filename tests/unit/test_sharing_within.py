@@ -135,6 +135,40 @@ def test_shortfalls_within_inequalities_are_those_of_the_other_kernel(form, expo
     assert (again.status == Status.SHORTFALL).all()
 
 
+@pytest.mark.parametrize("form", ["cone", "pair"])
+@pytest.mark.parametrize("exponent", [2, 3])
+def test_share_answers_shortfalls_within_inequalities_like_the_single_kernel(form, exponent):
+    arms, capacity, moments, cone = pressed(400, 2.5, 7)
+    weights = np.random.default_rng(2).uniform(0.2, 5.0, 28)
+    given = cone if form == "cone" else cone.inequalities()
+    found = share(
+        arms, capacity, moments, weights=weights, exponent=exponent, inequalities=given, threads=1
+    )
+    problem = build_problem(
+        arms, capacity, moments, weights=weights, exponent=exponent, inequalities=given
+    )
+    single = compiled.empty_raw(problem)
+    compiled._run_single(problem, single, 1, chain=False)
+    short = single.status == Status.SHORTFALL
+    assert short.sum() > 100
+    assert ((single.parted > 0.0).any(axis=1) & short).sum() > 30
+    np.testing.assert_array_equal(found.status, single.status)
+    power, greatest = exponent - 1, single.active[short].max()
+    np.testing.assert_allclose(
+        found.activation[short] ** power, single.activation[short] ** power, atol=1e-9
+    )
+    np.testing.assert_allclose(
+        (found.active_force[short] / greatest) ** power,
+        (single.active[short] / greatest) ** power,
+        atol=1e-9,
+    )
+    np.testing.assert_allclose(found.unmet[short], single.unmet[short], atol=1e-9)
+    np.testing.assert_allclose(
+        np.linalg.norm(found.unmet[short], axis=1), np.linalg.norm(single.unmet[short], axis=1),
+        rtol=1e-9,
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize("exponent", [2, 3])
 def test_a_frame_that_keeps_a_cone_anyway_has_the_digits_of_a_call_without_it(exponent):
     arms, capacity, moments, cone = pressed(600, 1.0, 3)

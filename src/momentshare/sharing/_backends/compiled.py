@@ -165,8 +165,6 @@ def run_side_by_side(problem: Problem, raw: RawSharing, threads: int | None) -> 
         run_projected(problem, raw, threads, run_side_by_side)
     elif problem.facets:
         run_within(problem, raw, threads, limits_of_method())
-        # Multipliers of a shortfall are not unique; those of the kernel for single frames are kept.
-        raw.status[raw.status == Status.SHORTFALL] = Status.UNCERTIFIED
     else:
         _run_lanes(problem, raw, threads)
 
