@@ -310,6 +310,23 @@ def test_service_answers_every_body(service, body, status):
     assert ("error" in record) == (status != 200)
 
 
+@pytest.mark.parametrize("field", ["moment_arms", "capacity", "moments", "exponent"])
+@pytest.mark.parametrize("value", [True, False])
+def test_service_reads_no_truth_value_as_a_number(service, field, value):
+    given = {"moment_arms": [[0.02, 0.5]], "capacity": [9, 8.0], "moments": [0.1], "exponent": 3}
+    changed = {
+        "moment_arms": [[0.02, value]],
+        "capacity": [9, value],
+        "moments": [value],
+        "exponent": value,
+    }
+    assert post(service, json.dumps(given).encode())[0] == 200
+    status, record = post(service, json.dumps(given | {field: changed[field]}).encode())
+    assert status == 400
+    assert record["error"].startswith(f"{field}: must be")
+    assert "true or false" in record["error"]
+
+
 def test_service_bounds_what_comes_in(service):
     heads = 201
     wide = json.dumps({"moment_arms": [[0.02] * heads], "capacity": [1] * heads, "moments": [1]})

@@ -16,15 +16,15 @@ AXES = {"moment_arms": 2, "capacity": 1, "moments": 1}  # and one more for frame
 def numbers(values, name, axes):
     """Make an array of a field, with one axis for frames at most."""
     try:
-        given = np.asarray(values)
+        given = np.asarray(values, dtype=object)
     except ValueError:  # lists of unequal length
-        given = np.asarray("")
-    if given.dtype.kind not in "iuf" or np.abs(given).max(initial=0.0) > LARGEST:
-        raise ValueError(f"{name}: must be even lists of numbers up to {LARGEST:g}")
+        given = np.asarray("", dtype=object)
+    if {*map(type, given.flat)} - {int, float} or abs(given.astype(float)).max(initial=0) > LARGEST:
+        raise ValueError(f"{name}: must be even lists of numbers up to {LARGEST:g}, not true or false")
     frames = len(given) if given.ndim == axes + 1 else 1
     if given.ndim not in (axes, axes + 1) or frames > MOST_FRAMES:
         raise ValueError(f"{name}: must have {axes} axes, or {axes + 1} of {MOST_FRAMES} frames")
-    return given
+    return given.astype(float)
 
 
 def answer(request):
@@ -37,8 +37,8 @@ def answer(request):
     if arms.shape[-1] > MOST_HEADS or arms.shape[-2] > MOST_ROWS:
         raise ValueError(f"moment_arms: at most {MOST_HEADS} heads and {MOST_ROWS} rows")
     exponent = request.get("exponent", 2.0)
-    if not isinstance(exponent, (int, float)) or not exponent <= MOST_EXPONENT:
-        raise ValueError(f"exponent: must be a number up to {MOST_EXPONENT}")
+    if type(exponent) not in (int, float) or not exponent <= MOST_EXPONENT:
+        raise ValueError(f"exponent: must be a number up to {MOST_EXPONENT}, not true or false")
     found = share(arms, capacity, moments, exponent=exponent)
     return {
         "force_n": found.force.tolist(),
