@@ -20,7 +20,7 @@ def numbers(values, name, axes):
     except ValueError:  # lists of unequal length
         given = np.asarray("", dtype=object)
     if {*map(type, given.flat)} - {int, float} or abs(given.astype(float)).max(initial=0) > LARGEST:
-        raise ValueError(f"{name}: must be even lists of numbers up to {LARGEST:g}, not true or false")
+        raise ValueError(f"{name}: must be even lists of numbers up to {LARGEST:g}, no booleans")
     frames = len(given) if given.ndim == axes + 1 else 1
     if given.ndim not in (axes, axes + 1) or frames > MOST_FRAMES:
         raise ValueError(f"{name}: must have {axes} axes, or {axes + 1} of {MOST_FRAMES} frames")
@@ -38,7 +38,7 @@ def answer(request):
         raise ValueError(f"moment_arms: at most {MOST_HEADS} heads and {MOST_ROWS} rows")
     exponent = request.get("exponent", 2.0)
     if type(exponent) not in (int, float) or not exponent <= MOST_EXPONENT:
-        raise ValueError(f"exponent: must be a number up to {MOST_EXPONENT}, not true or false")
+        raise ValueError(f"exponent: must be a number up to {MOST_EXPONENT}, no boolean")
     found = share(arms, capacity, moments, exponent=exponent)
     return {
         "force_n": found.force.tolist(),
