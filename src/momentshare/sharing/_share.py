@@ -23,6 +23,7 @@ from momentshare.sharing._backends.compiled import (
 from momentshare.sharing._backends.convex import solve_convex
 from momentshare.sharing._backends.interior import solve_inside
 from momentshare.sharing._backends.minmax import solve_minmax
+from momentshare.sharing._backends.minmax_within import keep_inequalities
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
@@ -144,8 +145,8 @@ def share(
     beside one that is fully active, at most 3e-5 for p = 2, 0.13 for p = 10 and 0.8 for p = 100
     with g = 1e-9 (usually it is near 1e-15). The results are the
     same, bit for bit, with any ``threads``. A frame counts as certified at 1e-9 (see
-    ``Certificate``), at 1e-5 where the general solver solved it: min–max with inequalities in
-    force, and occasionally several bounded free values. Calls share nothing and may run in several
+    ``Certificate``), at 1e-5 where the general solver solved it, as it does occasionally with
+    several bounded free values. Calls share nothing and may run in several
     threads at once.
 
     Examples
@@ -258,7 +259,12 @@ def _solve_unbounded(
     problem: Problem, route: str, threads: int | None, *, chain: bool, again: bool = False
 ) -> RawSharing:
     if math.isinf(problem.exponent):
-        return solve_minmax(problem, threads, compiled=route == "compiled")
+        raw = solve_minmax(problem, threads, compiled=route == "compiled")
+        if problem.facets == 0:
+            return raw
+        return keep_inequalities(
+            problem, raw, lambda part: _solve_unbounded(part, route, threads, chain=False)
+        )
     if route == "compiled":
         return solve_compiled(problem, threads, solve_left, chain=chain, again=again)
     parts = [

@@ -215,7 +215,9 @@ def _judged(
 ) -> RawSharing:
     """Certificate of one frame, after the last digits have been restored where possible."""
     if math.isinf(frame.exponent):
-        return certify_minmax(frame, normalise(frame), activation[None], multipliers[None])
+        return certify_minmax(
+            frame, normalise(frame), activation[None], multipliers[None], held[None]
+        )
     flags = np.array([short])
 
     def judge(a: FloatArray, lam: FloatArray, f: FloatArray, mu: FloatArray) -> RawSharing:

@@ -254,9 +254,16 @@ def solve_squares(problem: Problem) -> RawSharing:
 
 
 def certify_minmax(
-    problem: Problem, balance: Balance, activation: FloatArray, multipliers: FloatArray
+    problem: Problem,
+    balance: Balance,
+    activation: FloatArray,
+    multipliers: FloatArray,
+    held: FloatArray | None = None,
 ) -> RawSharing:
-    """Residual, bounds, optimality and gap of the linear programme, from its data."""
+    """Residual, bounds, optimality and gap of the linear programme, from its data.
+
+    ``held`` are the prices of the inequalities, nothing where not given.
+    """
     weights = problem.weights
     active = problem.capacity * activation
     force = active + problem.passive
@@ -267,11 +274,26 @@ def certify_minmax(
     near = np.abs(unmet / balance.row_size).max(axis=1, initial=0.0)
 
     greatest = (weights * activation).max(axis=1, initial=0.0)
-    drive = problem.capacity * np.einsum("fji,fj->fi", problem.arms, multipliers)
+    pulled = np.einsum("fji,fj->fi", problem.arms, multipliers)
+    bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
+    paid: FloatArray | float = 0.0
+    if held is None:
+        held = np.zeros((problem.frames, problem.facets))
+    if problem.facets:
+        slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
+        held = np.maximum(held, 0.0)
+        pulled = pulled - np.einsum("fgi,fg->fi", problem.limits, held)
+        passive = np.einsum("fgi,fi->fg", problem.limits, problem.passive)
+        paid = (held * (problem.levels - passive)).sum(axis=1)
+        bare = np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
+        bare = bare + np.abs(problem.levels)
+        broken = np.maximum(-slack, 0.0) / np.where(bare > 0.0, bare, 1.0)
+        bound = np.maximum(bound, broken.max(axis=1))
+    drive = problem.capacity * pulled
     at_one = weights * (1.0 + 1e-12) < greatest[:, None]
     pull = np.maximum(drive, 0.0)
     dual = np.einsum("fj,fj->f", multipliers, balance.row_size * balance.target)
-    dual = dual - np.where(at_one, pull, 0.0).sum(axis=1)
+    dual = dual - np.where(at_one, pull, 0.0).sum(axis=1) - paid
     some = greatest > 0.0
     gap = np.where(some, (greatest - dual) / np.where(some, greatest, 1.0), 0.0)
     # The prices of the heads that share the greatest weighted activation add up to one.
@@ -283,7 +305,6 @@ def certify_minmax(
     stationarity = np.maximum(
         wrong.max(axis=1, initial=0.0), np.where(some, np.abs(total - 1.0), 0.0)
     )
-    bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
     good = (
         np.isfinite(balance.row_size).all(axis=1)  # beside an overflow anything is small
         & (near <= CERTIFIED * size)
@@ -298,7 +319,7 @@ def certify_minmax(
         multipliers=multipliers,
         unmet=unmet,
         free_values=free,
-        held=np.zeros((problem.frames, problem.facets)),
+        held=held,
         parted=np.zeros((problem.frames, problem.facets)),
         status=np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8),
         numbers=np.stack(
