@@ -265,6 +265,7 @@ def stored():
             continue
         where, file = _STORED.get((run, name)) or _STORED[run, None]
         own = _OWN | ({"place"} if (run, name) == ("strength", "curves") else set())
+        own |= {"worst_unmet_nm"} if run == "explain" else set()
         columns = set(pd.read_parquet(place).columns) - own
         yield where, file.format(name), columns
 
