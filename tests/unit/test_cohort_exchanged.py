@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from tests import bench_lab
 
-from momentshare.cohort.electromyograms import POINTS, emg_courses, emg_settings
+from momentshare.cohort.electromyograms import POINTS, emg_courses, emg_settings, raw_envelopes
 from momentshare.cohort.exchanged import (
     ElectrodeTrial,
     electrode_trials,
@@ -154,7 +154,9 @@ def test_courses_are_means_of_the_envelope_between_chest_and_lockout():
         track=SimpleNamespace(rate=100.0, start=0.0),
     )
     study = SimpleNamespace(file=SimpleNamespace(emg=EmgEntry()))
-    found = emg_courses(study, trial)
+    entry = SimpleNamespace(file="a.c3d")
+    shapes = raw_envelopes(study, entry, trial)
+    found = emg_courses(trial, shapes)
     level = envelope(raw, rate, emg_settings(study.file)).values
     # From 2 to 4 s, ten stretches of 0.2 s; the channel begins at 0.5 s.
     wanted = level[1500:3500].reshape(POINTS, 200).mean(axis=1)
@@ -162,4 +164,32 @@ def test_courses_are_means_of_the_envelope_between_chest_and_lockout():
     assert found[HEADS[0]]["channel"] == "EMG 1"
     np.testing.assert_allclose(found[HEADS[0]]["course"], wanted, rtol=2e-3)
     marks.lockout = 700  # beyond the recording
-    assert emg_courses(study, trial) == {}
+    assert emg_courses(trial, shapes) == {}
+
+
+def test_a_channel_without_an_envelope_has_no_course_and_keeps_its_reason():
+    channel = Channel(label="EMG 1", values=np.zeros(40), rate=1000.0, start=0.0, unit="V")
+    trial = SimpleNamespace(recording=SimpleNamespace(channels={f"emg/{HEADS[0]}": channel}))
+    study = SimpleNamespace(file=SimpleNamespace(emg=EmgEntry()))
+    shapes = raw_envelopes(study, SimpleNamespace(file="a.c3d"), trial)
+    assert "a.c3d: EMG 1" in str(shapes[HEADS[0]])
+    assert emg_courses(trial, shapes) == {}
+
+
+def test_a_trial_filters_each_electromyogram_once(tmp_path, monkeypatch):
+    """Normalised levels and courses come from the same envelope."""
+    from tests.bench_study import write_study
+
+    from momentshare.cohort import check, electromyograms, load
+
+    calls = []
+
+    def counted(values, *rest, label="", **named):
+        calls.append(label)
+        return envelope(values, *rest, label=label, **named)
+
+    monkeypatch.setattr(electromyograms, "envelope", counted)
+    path, _ = write_study(tmp_path, 1, 1, late=-1, zero=-1)
+    (found,) = check.check_trials(load.load_cohort(path))
+    assert found.record["emg_courses"]
+    assert len(calls) == 1

@@ -58,7 +58,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
         The model of the study cannot be loaded.
     """
     from momentshare.cohort.copies import Copies, marks
-    from momentshare.cohort.electromyograms import electromyograms, emg_courses
+    from momentshare.cohort.electromyograms import electromyograms, emg_courses, raw_envelopes
     from momentshare.cohort.measured import force_measures, processed_trial
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
@@ -86,7 +86,8 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
                 limbs[entry.person] = built.take(0)
             limb = limbs[entry.person]
             trial, calibration = processed_trial(study, number, limb, frames=21)
-            _, emg = electromyograms(study, entry, trial, limb)
+            shapes = raw_envelopes(study, entry, trial)
+            _, emg = electromyograms(study, entry, trial, limb, shapes)
         except MomentshareError as err:
             yield replace(same, fault=fault_of_trial(study, number, str(err)))
             continue
@@ -102,7 +103,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
             notes=coded.data((*trial.record["notes"], *told, *emg)),
             hand_spacing=trial.record["hand_spacing_m"],
-            record=force_measures(trial) | {"emg_courses": emg_courses(study, trial)},
+            record=force_measures(trial) | {"emg_courses": emg_courses(trial, shapes)},
             steeper_nm=_steeper(trial),
         )
 

@@ -37,10 +37,18 @@ if TYPE_CHECKING:
     from momentshare.trial.process import (
         ProcessedTrial,
     )
-    from momentshare.trial.recording import Channel, Recording
+    from momentshare.trial.recording import Recording
 
 
-__all__ = ["LEFT_OUT", "POINTS", "electromyograms", "emg_courses", "emg_settings", "emg_table"]
+__all__ = [
+    "LEFT_OUT",
+    "POINTS",
+    "electromyograms",
+    "emg_courses",
+    "emg_settings",
+    "emg_table",
+    "raw_envelopes",
+]
 
 LEFT_OUT = ": left out: "
 """What stands between a head and the reason why its electromyogram does not count."""
@@ -61,27 +69,51 @@ def emg_settings(file: CohortFile) -> EmgSettings:
     )
 
 
-def electromyograms(
-    study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial, limb: Limb
-) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
-    """Normalised envelopes by head on the track's clock, and notes (see :data:`LEFT_OUT`)."""
+def raw_envelopes(
+    study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial
+) -> dict[str, Envelope | InputError]:
+    """Envelope of each head's channel [V], or why it has none."""
     settings = emg_settings(study.file)
+    found: dict[str, Envelope | InputError] = {}
+    for role, channel in trial.recording.channels.items():
+        if not role.startswith("emg/"):
+            continue
+        label = f"{entry.file}: {channel.label}"
+        try:
+            shape: Envelope | InputError = envelope(
+                channel.values, channel.rate, settings, label=label
+            )
+        except InputError as err:  # a bad electrode costs the electrode, not the trial
+            shape = err
+        found[role.removeprefix("emg/")] = shape
+    return found
+
+
+def electromyograms(
+    study: CohortStudy,
+    entry: TrialEntry,
+    trial: ProcessedTrial,
+    limb: Limb,
+    shapes: Mapping[str, Envelope | InputError],
+) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
+    """Normalised envelopes by head on the track's clock, and notes (see :data:`LEFT_OUT`).
+
+    ``shapes`` are the :func:`raw_envelopes` of the trial.
+    """
     found: dict[str, NDArray[np.float64]] = {}
     notes: list[str] = []
     files: dict[tuple[str, str], Recording] = {}
     time = trial.track.start + np.arange(len(trial.track.height)) / trial.track.rate
-    for role, channel in trial.recording.channels.items():
-        if not role.startswith("emg/"):
-            continue
-        head = role.removeprefix("emg/")
+    for head, shape in shapes.items():
+        channel = trial.recording.channels[f"emg/{head}"]
         if head not in limb.head_names:
             raise InputError(
                 f"{entry.file}: layout → emg: {head!r} is not a head of the limb; known: "
                 f"{', '.join(limb.head_names)}"
             )
         try:
-            level = _level(study, entry, head, channel, settings, files)
-        except InputError as err:  # a bad electrode costs the electrode, not the trial
+            level = _level(study, entry, head, shape, files)
+        except InputError as err:
             notes.append(f"{head}{LEFT_OUT}{err}")
             continue
         if level is None:
@@ -96,21 +128,19 @@ def electromyograms(
     return found, notes
 
 
-def emg_courses(study: CohortStudy, trial: ProcessedTrial) -> dict[str, dict[str, Any]]:
+def emg_courses(
+    trial: ProcessedTrial, shapes: Mapping[str, Envelope | InputError]
+) -> dict[str, dict[str, Any]]:
     """Mean envelope of each channel along the lift, for :class:`ElectrodeTrial`.
 
     By head: the label of its ``channel`` and its ``course`` [V], over the repetitions. Needs no
-    maximal contraction; channels that cannot be used are left out.
+    maximal contraction; channels without an envelope (:func:`raw_envelopes`) are left out.
     """
-    settings = emg_settings(study.file)
     found = {}
-    for role, channel in trial.recording.channels.items():
-        if not role.startswith("emg/"):
+    for head, level in shapes.items():
+        if isinstance(level, InputError):
             continue
-        try:
-            level = envelope(channel.values, channel.rate, settings)
-        except InputError:  # told by electromyograms()
-            continue
+        channel = trial.recording.channels[f"emg/{head}"]
         clock = channel.start + np.arange(len(level.values)) / level.rate
         courses = []
         for item in trial.repetitions:
@@ -122,7 +152,7 @@ def emg_courses(study: CohortStudy, trial: ProcessedTrial) -> dict[str, dict[str
                 courses.append([piece.mean() for piece in pieces])
         if courses:
             course = np.mean(courses, axis=0).tolist()
-            found[role.removeprefix("emg/")] = {"channel": channel.label, "course": course}
+            found[head] = {"channel": channel.label, "course": course}
     return found
 
 
@@ -130,14 +160,13 @@ def _level(
     study: CohortStudy,
     entry: TrialEntry,
     head: str,
-    channel: Channel,
-    settings: EmgSettings,
+    shape: Envelope | InputError,
     files: dict[tuple[str, str], Recording],
 ) -> Envelope | None:
     """Envelope over the maximal contraction; None where no contraction is stated."""
-    label = f"{entry.file}: {channel.label}"
-    shape = envelope(channel.values, channel.rate, settings, label=label)
-    maximum = _maximum(study, entry.person, head, settings, files)
+    if isinstance(shape, InputError):
+        raise shape
+    maximum = _maximum(study, entry.person, head, shape.settings, files)
     return None if maximum is None else normalise(shape, maximum)
 
 

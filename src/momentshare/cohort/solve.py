@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.cohort.copies import marks
-from momentshare.cohort.electromyograms import electromyograms, emg_courses
+from momentshare.cohort.electromyograms import electromyograms, emg_courses, raw_envelopes
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import force_measures, processed_trial, trial_tasks
@@ -90,7 +90,8 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         raise faults[0]
     limb = limbs.take(0)
     trial, calibration = processed_trial(study, number, limb)
-    emg, emg_notes = electromyograms(study, entry, trial, limb)
+    shapes = raw_envelopes(study, entry, trial)
+    emg, emg_notes = electromyograms(study, entry, trial, limb, shapes)
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
     setup = Setup(
         limbs=plan,
@@ -132,7 +133,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "marks": marks(trial.checks),
         "limb_verdict": limb_check.verdict,
         **_signed_measures(trial, whole, emg, limb),
-        "emg_courses": emg_courses(study, trial),
+        "emg_courses": emg_courses(trial, shapes),
         "checks_possible": list(count_possible(checks)),
         "calibration": [] if calibration is None else list(calibration.notes),
         "emg": emg_notes,
