@@ -25,12 +25,14 @@ from tests.report.page_reader import assert_shows
 
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.text.cohort_findings import findings, left_out, short_texts
+from momentshare.report.text.cohort_orders import judged_orders
 
 pytest.importorskip("statsmodels")
 
 FIRM, TURNING = "that hold under every change", "that reverse when the input"
 LEANING = "that rest on what this limb does not support"
 ACTIVATION, DIFFERENCE = "lift-mean activation [%]", "difference [% points] (interval)"
+IN_PART = "limit, in part of the lift"
 ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
 CHANGES_TRIED = len(plan.CHANGES) + 2
 
@@ -90,16 +92,45 @@ def test_firm_orders_are_those_that_no_change_turns():
     assert len(firm) > 10
 
 
+SHORT = "that no change of one input reverses"
+
+
+def test_the_first_part_shows_the_widest_findings_and_counts_the_rest():
+    table = page().table(SHORT)
+    assert table.section == "Findings"
+    every = shown(FIRM)
+    assert len(table.rows) == 12 < len(every)
+    assert f"the 12 widest of {len(every)}" in table.caption
+    sizes = sorted((float(r[DIFFERENCE].split()[0]) for r in every.values()), reverse=True)
+    found = [float(row[DIFFERENCE].split()[0]) for row in table.records()]
+    assert sorted(found, reverse=True) == sizes[:12]
+    text = page().text("Findings")
+    assert "4 orders reverse when one input is changed" in text
+    assert f"{len(shown(LEANING))} orders rest on what this limb does not support" in text
+
+
+def test_heads_that_were_not_named_beforehand_stay_out_of_the_findings():
+    given = planted()
+    named = (plan.FRONT,)
+    section = findings(given.result, replace(given.summary, named_heads=named))
+    (table,) = [block for block in section.blocks if block.kind == "table"]
+    firm = judged_orders(given.summary).firm
+    assert {line["head"] for line in firm} > set(named)
+    assert set(table.frame["head"]) == set(named)
+    assert "in the heads named beforehand" in table.caption
+    others = sum(line["head"] not in named for line in firm)
+    assert f"{others} orders are of other heads" in section.blocks[-1].text
+
+
 def test_orders_that_lean_on_a_limit_name_it_with_its_reason():
     assert {row["limit"] for row in shown(LEANING).values()} == {"L1"}
-    text = page().text("Findings")
+    text = page().text("All orders")
     assert "L1: How the anconeus changes between conditions (planted in the whole lift)" in text
 
 
 def test_a_limit_of_a_part_of_the_lift_is_remarked_on():
-    words = "in part of the lift outside what the limb supports (L2)"
     for (head, _), row in shown(FIRM).items():
-        assert (words in row["remark"]) == (head == plan.FRONT)
+        assert row[IN_PART] == ("L2" if head == plan.FRONT else "")
     assert any(head == plan.FRONT for head, _ in shown(FIRM))
 
 
@@ -156,7 +187,7 @@ def test_a_head_at_full_activation_stands_in_no_order():
     for caption in (FIRM, TURNING, LEANING):
         assert not any(head == plan.SIDE and "narrow" in pair for head, pair in shown(caption))
     for (head, _), row in shown(FIRM).items():
-        assert bool(row["remark"]) == (head == plan.FRONT)  # which a limit touches
+        assert bool(row[IN_PART]) == (head == plan.FRONT)  # which a limit touches
 
 
 def sentence(words):
@@ -199,6 +230,24 @@ def test_heads_that_give_all_they_have_are_named_with_their_share():
     )
     assert saturated("medium") == 0.0
     assert saturated("narrow") > 0.05
+
+
+def test_many_heads_at_full_activation_are_counted_and_the_fullest_named():
+    heads = planted().tables["heads"]
+    mine = heads["lateral"] == SHOWN
+    share = {head: 0.1 * (k + 1) for k, head in enumerate(HEADS)}
+    heads = heads.assign(
+        saturated_share_mean=np.where(mine, heads["head"].map(share), heads["saturated_share_mean"])
+    )
+    tables = {**planted().tables, "heads": heads}
+    (text,) = [
+        t for t in short_texts(replace(planted().summary, tables=tables)) if "full activation" in t
+    ]
+    assert len(HEADS) > 4
+    assert text.startswith(f"{len(HEADS)} heads are at full activation in more than 5 % of frames")
+    fullest = [f"{spelled(head)} {100 * share[head]:.0f}" for head in list(HEADS)[:-5:-1]]
+    assert ", ".join(fullest) in text
+    assert spelled(next(iter(HEADS))) not in text
 
 
 def saturated(condition):

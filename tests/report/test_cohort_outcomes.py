@@ -131,7 +131,7 @@ def test_what_was_named_stands_first_and_nothing_named_is_said():
     tables = summary.tables
     first = found.blocks[0]
     assert isinstance(first, Table)
-    assert set(first.frame["outcome"]) == {OUTCOMES["bar_work"].label}
+    assert set(first.frame["outcome"]) == {f"{OUTCOMES['bar_work'].label} [J]"}
     (row,) = first.frame.to_dict("records")
     contrast = tables["outcome_contrasts"].query("outcome == 'bar_work'").iloc[0]
     assert row["p_named"] == contrast["p_paired_t"]  # one comparison: nothing to adjust for

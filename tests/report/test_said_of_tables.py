@@ -44,6 +44,20 @@ def test_who_stands_out_is_told_with_the_value_of_the_person_and_that_of_the_oth
     )
 
 
+def test_one_person_who_stands_out_in_several_values_is_told_once():
+    row = {"person": "Ama", "unit": "N", "stands_out": True, "others_median": 1.0}
+    rows = [
+        row | {"check": "force balance", "value": 5.0, "spreads_away": 6.0},
+        row | {"check": "vertical force less load × (g + a)", "value": 25.0, "spreads_away": 9.0},
+    ]
+    (text,) = peer_texts(SimpleNamespace(tables={"peers": pd.DataFrame(rows)}))
+    assert text == (
+        "Ama stands out in 2 values: force balance (5 N, the others 1 N, 6 times their spread); "
+        "vertical force less load × (g + a) (+25 N, the others +1 N, 9 times their spread); it may "
+        "be a zero error of the force cells or a wrong load."
+    )
+
+
 @pytest.mark.parametrize(
     ("modes", "wanted"),
     [

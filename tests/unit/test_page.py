@@ -502,3 +502,13 @@ def test_no_line_of_running_text_ends_between_a_number_and_its_unit():
     made = render(Page(title="P", opening=[("Firm", text)], sections=[section]))
     assert made.count(kept) == 3
     assert text not in made
+
+
+def test_figures_have_one_scale_on_paper_and_long_lists_of_short_lines_two_columns():
+    """Texts of all figures are as large when printed; a list of few or long lines is not split."""
+    figure = Picture(image=png(), alt="a", caption="2 inches at 50 dots per inch")
+    assert figure.printed_width() == round(0.8 * 100 / 130 * 25.4)
+    lists = [Bullets(items=["short"] * 8), Bullets(items=["short"] * 7),
+             Bullets(items=["x" * 200] * 8)]  # fmt: skip
+    text = render(Page(title="t", sections=[Section(title="T", anchor="t", blocks=lists)]))
+    assert text.count('<ul class="columns">') == 1

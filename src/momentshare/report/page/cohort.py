@@ -29,7 +29,7 @@ from momentshare.report.page.document import (
     Verdicts,
 )
 from momentshare.report.page.parts import limits_section, made_by
-from momentshare.report.text.cohort_findings import findings
+from momentshare.report.text.cohort_findings import every_order, findings
 from momentshare.report.text.cohort_methods import (
     cohort_citations,
     has_emg,
@@ -88,7 +88,7 @@ def cohort_page(
     if heads:
         sections += [
             _motion(summary, pictures),
-            comparison(summary),
+            *([] if file.statistics.outcomes else [comparison(summary)]),
             _heads(summary, pictures, named, arm),
         ]
     if "outcomes" in summary.tables:
@@ -100,9 +100,12 @@ def cohort_page(
     if result.outcomes:
         appendix.append(_trials(result, summary, pictures, trial_pictures))
     if heads:
-        appendix.append(_every_head(summary, pictures, named))
-        tests = every_comparison(summary)
-        appendix += [] if tests is None else [tests]
+        more = [every_order(summary), every_comparison(summary)]
+        appendix += [
+            *_motion_details(pictures),
+            _every_head(summary, pictures),
+            *(section for section in more if section is not None),
+        ]
     if "outcomes" in summary.tables:
         appendix.append(every_outcome(result, summary, pictures))
     if "emg_agreement" in summary.tables:
@@ -250,20 +253,30 @@ def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     counts = events.groupby("condition", sort=False, observed=True)["sticking_region"]
     table.insert(1, "repetitions", counts.size().to_numpy())
     table["with_sticking_region"] = counts.sum().to_numpy()
+    table = table.drop(columns=[name for name in marks if table[name].isna().all()])
     return Section(
         title="Motion, moments and hand force",
         anchor="motion",
         blocks=[
             Table(
                 frame=table,
-                caption="Events by condition, means over people; percent of the lift's time, over "
-                "lifts with a sticking region.",
+                caption="Events by condition, means over people"
+                + (
+                    "; percent of the lift's time, over lifts with a sticking region."
+                    if set(marks) & set(table.columns)
+                    else "."
+                ),
             ),
-            *captioned("speed", pictures),
             *captioned("moments", pictures),
             *captioned("lateral_ratio", pictures),
         ],
     )
+
+
+def _motion_details(pictures: Mapping[str, bytes]) -> list[Section]:
+    """Show the course of the speed, where it was drawn."""
+    blocks = captioned("speed", pictures)
+    return [Section(title="Speed", anchor="speed", blocks=blocks)] if blocks else []
 
 
 def _activation_table(summary: CohortSummary, what: str, heads: Sequence[str]) -> Table:
@@ -295,21 +308,21 @@ def _heads(
     arm: Block | None,
 ) -> Section:
     """Show the arm, and the heads that the study named, or else those that work."""
-    picture = "head_activation_named" if named else "head_activation"
-    blocks: list[Block] = [*captioned(picture, pictures)]
-    if named or not blocks:
-        what = "the heads named beforehand" if named else "heads above 5 % in some condition"
-        shown = named or working_heads(summary)
-        blocks.insert(
-            0, _activation_table(summary, f"{what} (all heads are in the appendix)", shown)
-        )
+    what = "the heads named beforehand" if named else "heads above 5 % in some condition"
+    shown = named or working_heads(summary)
     drawn = [] if arm is None else [arm]
-    return Section(title="Heads", anchor="heads", blocks=[*drawn, *blocks])
+    return Section(
+        title="Heads",
+        anchor="heads",
+        blocks=[
+            _activation_table(summary, f"{what} (all heads are in the appendix)", shown),
+            *(captioned("head_activation_named", pictures) if named else []),
+            *drawn,
+        ],
+    )
 
 
-def _every_head(
-    summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]
-) -> Section:
+def _every_head(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     """Show all heads, and what treatments of the lateral force and the glenoid change."""
     table = summary.tables["heads"]
     modes = table.pivot_table(
@@ -326,7 +339,7 @@ def _every_head(
         anchor="all-heads",
         blocks=[
             _activation_table(summary, "each head", list(table["head"].unique())),
-            *(captioned("head_activation", pictures) if named else []),
+            *captioned("head_activation", pictures),
             *captioned("head_forces", pictures),
             Heading(text="What the force along the bar changes"),
             Table(

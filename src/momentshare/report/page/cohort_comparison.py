@@ -140,51 +140,25 @@ def every_comparison(summary: CohortSummary) -> Section | None:
 
 def emg_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     """Show EMG beside prediction in short, within each muscle."""
-    from momentshare.emg import CAVEATS
-
     blocks: list[Block] = []
     means = summary.tables.get("emg_by_condition")
     if means is not None:
-        blocks.append(
-            Table(
-                frame=_discrepancies(means),
-                caption="EMG over the maximal contraction less predicted activation, lift means "
-                f"within people with their interval; lateral force {summary.mode}. EMG and "
-                "activation are in the appendix.",
-            )
-        )
+        named = means["head"].isin(summary.named_heads)
+        mine = means[named] if named.any() else means
+        blocks.append(_by_condition(mine, f"lateral force {summary.mode}"))
     else:
         blocks += captioned("emg_agreement", pictures)
     return Section(
         title="EMG",
         anchor="emg",
         lead="Within a muscle across conditions only, never across muscles.",
-        blocks=[*blocks, Bullets(items=[*CAVEATS, *_above_maximum(summary)])],
+        blocks=[*blocks, *(Paragraph(text=text) for text in _above_maximum(summary))],
     )
 
 
-def _hundredths(value: float, sign: str = "") -> str:
-    """Text of a number to hundredths; nothing but zeros stands without a sign."""
-    return f"{round(value, 2) + 0.0:{sign if round(value, 2) else ''}.2f}".replace(
-        "-", "\N{MINUS SIGN}"
-    )
-
-
-def _discrepancies(means: pd.DataFrame) -> pd.DataFrame:
-    """Return one line per head and one column per condition: discrepancy and its interval."""
-    ends = means[["discrepancy", "discrepancy_low", "discrepancy_high"]].to_numpy(dtype=float)
-    cells = [
-        f"{_hundredths(mean, '+')} ({_hundredths(low)} to {_hundredths(high)})"
-        if low == low  # noqa: PLR0124 - one person has no interval
-        else _hundredths(mean, "+")
-        for mean, low, high in ends
-    ]
-    wide = means.assign(cell=cells).pivot_table(
-        index="head", columns="condition", values="cell", aggfunc="first", sort=False, observed=True
-    )
-    wide = wide.reset_index()
-    wide.columns.name = None
-    return wide
+def _hundredths(value: float) -> str:
+    """Text of a number to hundredths; nothing but zeros has no sign."""
+    return f"{round(value, 2) + 0.0:.2f}".replace("-", "\N{MINUS SIGN}")
 
 
 def _by_condition(means: pd.DataFrame, mode: str) -> Table:
@@ -193,7 +167,7 @@ def _by_condition(means: pd.DataFrame, mode: str) -> Table:
         frame=means[["head", "condition", "people", "emg", "activation", *ends]],
         caption="Lift means of EMG over the maximal contraction and of the predicted activation, "
         f"and EMG less activation within people with its interval; {mode}.",
-        formats=dict.fromkeys(["emg", "activation", *ends], ".2f"),
+        formats=dict.fromkeys(["emg", "activation", *ends], _hundredths),
         labels={
             "emg": "EMG",
             "discrepancy": "EMG − activation",
@@ -205,6 +179,7 @@ def _by_condition(means: pd.DataFrame, mode: str) -> Table:
 
 def emg_details(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     """Show EMG along the lift, the pulled optimum, and how conditions order."""
+    from momentshare.emg import CAVEATS
     from momentshare.emg.compare import ORDERING_COLUMNS
 
     agreement = summary.tables["emg_agreement"]
@@ -213,14 +188,16 @@ def emg_details(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
     mode = f"lateral force {summary.mode}"
     ends = [f"{n}{e}" for n in ("r", "rmse", "difference") for e in _ENDS]
     means = summary.tables.get("emg_by_condition")
+    named = agreement["head"].isin(summary.named_heads)
     return Section(
         title="EMG in detail",
         anchor="emg-details",
         blocks=[
+            Bullets(items=CAVEATS),
             *captioned("emg_curves", pictures),
             *([] if means is None else captioned("emg_agreement", pictures)),
             *captioned("emg_discrepancy", pictures),
-            *([] if means is None else [_by_condition(means, mode)]),
+            *([] if means is None or not named.any() else [_by_condition(means, mode)]),
             _pulled(summary.tables["emg_curves_by_person"], mode),
             Table(
                 frame=agreement[["head", "condition", "people", *ends]],
@@ -276,10 +253,10 @@ def _above_maximum(summary: CohortSummary) -> list[str]:
     if above.empty:
         return []
     heads = ", ".join(head_label(str(h)) for h in dict.fromkeys(above["head"]))
-    share = 100.0 * len(above) / len(curves)
     text = (
-        f"The envelope exceeds the maximal contraction in {share:.1f} % of the curves' points, up "
-        f"to {above['emg'].max():.2f} times ({heads}): the contraction was not maximal, or was "
+        f"The envelope exceeds the maximal contraction in {len(above):,} of {len(curves):,} points "
+        f"of the curves, up to {above['emg'].max():.2f} times ({heads}): the contraction was not "
+        "maximal, or was "
         "made in another posture. trials.csv names the trials."
     )
     return [text]

@@ -124,21 +124,26 @@ def _named(summary: CohortSummary, confidence: str) -> list[Block]:
                 "so every test on this page is one of many."
             )
         ]
+    labels = {
+        "difference_mean": "difference",
+        "difference_low": "low",
+        "difference_high": "high",
+        "hedges_g_z": "Hedges' g",
+        "p_named": "p (Holm)",
+        "n_people": "people",
+    }
+    named = _labelled(table)
+    units = [f" [{unit}]" if unit != "1" else "" for unit in named["unit"]]
+    named["outcome"] = named["outcome"] + units
     return [
         Table(
-            frame=_labelled(table),
+            frame=named[["outcome", "item", "condition", "other", *labels]],
+            by="outcome",
             caption="What the study named beforehand: paired differences with "
-            f"{confidence} intervals, p adjusted after Holm over this table alone.",
-            formats={"p_paired_t": "p", "p_named": "p"},
-            labels={
-                "difference_mean": "difference",
-                "difference_low": "low",
-                "difference_high": "high",
-                "hedges_g_z": "Hedges' g of the differences",
-                "n_people": "people",
-                "p_paired_t": "p (paired t)",
-                "p_named": "p (Holm, this table)",
-            },
+            f"{confidence} intervals, Hedges' g of the differences, and p of the paired t test, "
+            "adjusted after Holm over this table alone.",
+            formats={"p_named": "p", "hedges_g_z": ".2f"},
+            labels=labels,
         )
     ]
 

@@ -57,6 +57,8 @@ _UNPRINTABLE = re.compile(
 _MINUS = re.compile(r"(?<![\w)\]}.-])-(?=\d)")  # of a negative number, not of a range or a name
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|N·m|kg|cm|mm|points?|N|deg|W|s|m)(?![\w·]))")
 _PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
+_COLUMNS_FROM, _COLUMNS_TO = 8, 130  # lines, and letters of a line, of a list printed in columns
+_PRINTED_SCALE = 0.8  # of figures on paper: their 8-point texts become 6.4, and alike on all
 _SHORT_ROWS = 15  # a table with this few rows is not split between printed pages
 _FIGURE_DPI = 130.0  # dots per inch of the PNGs: drawings are shown at that size
 _OPENING_LETTERS = 2400  # leave half a printed page for the picture
@@ -138,6 +140,11 @@ class Picture:
             one, two = (round(float(g) * _FIGURE_DPI / 72.0) for g in found.group(2, 3))
             return (one, two) if found.group(1) == "width" else (two, one)
         return int.from_bytes(self.image[16:20], "big"), int.from_bytes(self.image[20:24], "big")
+
+    def printed_width(self) -> int | None:
+        """Width on paper [mm]; the page may be narrower."""
+        size = self.size()
+        return None if size is None else round(_PRINTED_SCALE * size[0] / _FIGURE_DPI * 25.4)
 
     def least_width(self) -> int | None:
         """Width [px] below which its texts cannot be read; on a narrow screen it moves sideways."""
@@ -340,6 +347,10 @@ def _view(block: Block, counters: dict[str, int]) -> dict[str, Any]:
     if isinstance(block, Picture):
         least = block.least_width()
         view |= {"least": least, "moves": least is not None and least > _PHONE_PX}
+        view["printed"] = block.printed_width()
+    if isinstance(block, Bullets):
+        longest = max(map(len, block.items), default=0)
+        view["columns"] = len(block.items) >= _COLUMNS_FROM and longest <= _COLUMNS_TO
     if isinstance(block, Table):
         view |= table_view(block) | {"short": len(block.frame) <= _SHORT_ROWS}
     return view

@@ -19,20 +19,31 @@ from momentshare.report.text.cohort_orders import (
     WORKING,
     cohort_factor_statements,
     judged_orders,
+    order_size,
 )
 from momentshare.report.text.cohort_peers import peer_texts, people_texts
 from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.summary import CohortSummary
     from momentshare.report.text.cohort_orders import CohortOrders
 
-__all__ = ["WORKING", "findings", "left_out", "short_texts", "untested_text"]
+__all__ = ["WORKING", "every_order", "findings", "left_out", "short_texts", "untested_text"]
 
 _SHOWN_TRIALS = 10
 """Trials that a text names (common practice, no source)."""
+
+_NAMED_FULL = 4
+"""Heads at full activation that a text names; chosen here."""
+
+_REVERSE, _REST = ("reverses", "reverse"), ("rests", "rest")
+
+_SHOWN_ORDERS = 12
+"""Rows of the table of findings in the first part; chosen here, so that it takes half a page."""
 
 
 def findings(result: CohortResult, summary: CohortSummary) -> Section:
@@ -103,21 +114,31 @@ def short_texts(summary: CohortSummary) -> list[str]:
         mine = heads[
             (heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > OFTEN_FULL)
         ]
+        if len(mine):
+            texts.append(_full_text(mine))
+    return texts
+
+
+def _full_text(mine: pd.DataFrame) -> str:
+    """State which heads are at full activation; of many, how many and which most."""
+    share = 100.0 * mine["saturated_share_mean"]
+    shares = mine.assign(share=share).groupby("head", sort=False, observed=True)
+    ceiling = "Such values are a ceiling, so they are left out of the tests."
+    if len(shares) <= _NAMED_FULL:
         full = [
             f"{head_label(str(head))} ("
-            + ", ".join(
-                f"{row['condition']} {100 * row['saturated_share_mean']:.0f}"
-                for row in part.to_dict("records")
-            )
+            + ", ".join(f"{r['condition']} {r['share']:.0f}" for r in part.to_dict("records"))
             + ")"
-            for head, part in mine.groupby("head", sort=False, observed=True)
+            for head, part in shares
         ]
-        if full:
-            texts.append(
-                f"Heads at full activation [% of frames]: {'; '.join(full)}. Such values are a "
-                "ceiling, so they are left out of the tests."
-            )
-    return texts
+        return f"Heads at full activation [% of frames]: {'; '.join(full)}. {ceiling}"
+    most = shares["share"].max().sort_values(ascending=False, kind="stable").head(_NAMED_FULL)
+    named = ", ".join(f"{head_label(str(head))} {value:.0f}" for head, value in most.items())
+    return (
+        f"{len(shares)} heads are at full activation in more than {100.0 * OFTEN_FULL:.0f} % of "
+        f"frames of a condition, most of all [% of frames]: {named}. {ceiling} All are in "
+        "heads.csv (saturated_share_mean)."
+    )
 
 
 def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
@@ -163,23 +184,71 @@ def _unproved(result: CohortResult) -> list[str]:
     return texts
 
 
+def _level(found: CohortOrders, summary: CohortSummary) -> str:
+    return (
+        f"p below {ALPHA:g} (paired t, Holm over {_several(found.tests, 'test')} of all heads; "
+        f"lateral force {summary.mode})"
+    )
+
+
+_LABELS = {
+    "activation": "lift-mean activation [%]",
+    "difference": "difference [% points] (interval)",
+    "in_part": "limit, in part of the lift",
+}
+
+
 def _orders(summary: CohortSummary) -> list[Block]:
-    """Show the orders of conditions within a head, and what reverses them."""
+    """Show the orders that are findings, of heads named beforehand if there are any."""
     import pandas as pd
 
     found = judged_orders(summary)
     if not found.tested:
         return [Paragraph(text=text)] if (text := untested_text(found)) else []
-    level = (
-        f"p below {ALPHA:g} (paired t, Holm over {_several(found.tests, 'test')} of all heads; "
-        f"lateral force {summary.mode})"
-    )
+    level = _level(found, summary)
     if not (found.firm or found.turning or found.leaning):
         return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
-    labels = {
-        "activation": "lift-mean activation [%]",
-        "difference": "difference [% points] (interval)",
-    }
+    named = summary.named_heads
+    firm = [line for line in found.firm if not named or line["head"] in named]
+    wide = sorted(firm, key=order_size, reverse=True)[:_SHOWN_ORDERS]
+    lines = [line for line in firm if line in wide]
+    which = " in the heads named beforehand" if named else ""
+    if len(lines) < len(firm):
+        which = f"{which} (the {len(lines)} widest of {len(firm)})"
+    blocks: list[Block] = []
+    if lines:
+        columns = ["head", "order", "activation", "difference", "people"]
+        in_part = any(line["in_part"] for line in lines)
+        blocks.append(
+            Table(
+                frame=pd.DataFrame(lines)[[*columns, *(["in_part"] if in_part else [])]],
+                caption=f"Findings{which}: orders of two conditions in lift-mean activation, "
+                f"{level}, that no change of one input reverses.",
+                labels={n: v for n, v in _LABELS.items() if in_part or n != "in_part"},
+                note="; ".join(summary.limits.notes(str(line["in_part"]) for line in lines)),
+            )
+        )
+    other_heads = [line for line in found.firm if line not in firm]
+    rest = [
+        f"{_several(len(part), 'order')} {one if len(part) == 1 else several}"
+        for part, one, several in (
+            (found.turning, *(f"{verb} when one input is changed" for verb in _REVERSE)),
+            (found.leaning, *(f"{verb} on what this limb does not support" for verb in _REST)),
+            (other_heads, "is of another head", "are of other heads"),
+        )
+        if part
+    ]
+    if rest:
+        blocks.append(Paragraph(text=f"Not in this table: {'; '.join(rest)} (see All orders)."))
+    return blocks
+
+
+def every_order(summary: CohortSummary) -> Section | None:
+    """Show every order that a test shows, and what reverses it; nothing where there is none."""
+    import pandas as pd
+
+    found = judged_orders(summary)
+    level = _level(found, summary)
     told = {
         f"Orders in lift-mean activation, {level}, that hold under every change of one input "
         "that was tried.": found.firm,
@@ -188,16 +257,19 @@ def _orders(summary: CohortSummary) -> list[Block]:
         f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb "
         "does not support.": found.leaning,
     }
-    return [
+    blocks = [
         Table(
             frame=pd.DataFrame(lines),
             caption=caption,
-            labels=labels,
-            note="; ".join(summary.limits.notes(str(line.get("limit", "")) for line in lines)),
+            labels={name: label for name, label in _LABELS.items() if name in lines[0]},
+            note="; ".join(
+                summary.limits.notes(str(line.get("limit", line.get("in_part"))) for line in lines)
+            ),
         )
         for caption, lines in told.items()
         if lines
     ]
+    return Section(title="All orders", anchor="all-orders", blocks=blocks) if blocks else None
 
 
 def untested_text(found: CohortOrders) -> str:

@@ -24,6 +24,7 @@ __all__ = [
     "cohort_factor_verdicts",
     "foremost_order",
     "judged_orders",
+    "order_size",
     "order_text",
 ]
 
@@ -112,8 +113,7 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
         elif turned:
             turning.append(line | {"turns_with": "; ".join(turned)})
         else:
-            remark = f"in part of the lift outside what the limb supports ({in_part})"
-            firm.append(line | {"changes_tried": tried, "remark": remark if in_part else ""})
+            firm.append(line | {"changes_tried": tried, "in_part": in_part})
     tests = int(mine["p_paired_holm_over_item"].notna().sum())
     return CohortOrders(firm=firm, turning=turning, leaning=leaning, judged=judged, tests=tests)
 
@@ -165,10 +165,14 @@ def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> d
     """Return the order of most muscle: its difference times the volume of the head."""
 
     def active(line: dict[str, Any]) -> float:
-        size = float(line["difference"].split(" ")[0])
-        return size * summary.volumes.get(str(line["head"]), 1.0)
+        return order_size(line) * summary.volumes.get(str(line["head"]), 1.0)
 
     return max(lines, key=active)
+
+
+def order_size(line: dict[str, Any]) -> float:
+    """Difference of lift-mean activation of an order [percentage points]."""
+    return float(line["difference"].split(" ")[0])
 
 
 def order_text(line: dict[str, Any]) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare.cohort.exchanged import exchanged_text
 from momentshare.cohort.misfiled import misfiled_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Hashable, Iterable, Mapping
 
     import pandas as pd
 
@@ -59,18 +59,28 @@ def people_texts(people: Iterable[PersonEntry]) -> list[str]:
 
 
 def standing_texts(peers: pd.DataFrame) -> list[str]:
-    """State which values stand out from those of the other people, and what they point to."""
+    """State whose values stand out from those of the others, and what they point to, by person."""
     texts = []
-    for row in peers[peers["stands_out"]].to_dict("records"):
-        signed = str(row["check"]) in _SIGNED
-        shape = "+.3g" if signed else ".3g"
-        hint = f"; it may be {_SIGNED[str(row['check'])]}" if signed else ""
-        texts.append(
-            f"{row['person']} stands out in {row['check']}: {row['value']:{shape}} "
-            f"{row['unit']}, the others {row['others_median']:{shape}} {row['unit']}, "
-            f"{abs(row['spreads_away']):.0f} times their spread away{hint}."
-        )
+    for person, part in peers[peers["stands_out"]].groupby("person", sort=False, observed=True):
+        rows = part.to_dict("records")
+        hints = dict.fromkeys(_SIGNED[str(r["check"])] for r in rows if str(r["check"]) in _SIGNED)
+        hint = "".join(f"; it may be {text}" for text in hints)
+        told = [_standing(row) for row in rows]
+        if len(told) == 1:
+            name, value, far = told[0]
+            texts.append(f"{person} stands out in {name}: {value}, {far} away{hint}.")
+        else:
+            listed = "; ".join(f"{name} ({value}, {far})" for name, value, far in told)
+            texts.append(f"{person} stands out in {len(told)} values: {listed}{hint}.")
     return texts
+
+
+def _standing(row: Mapping[Hashable, Any]) -> tuple[str, str, str]:
+    """Name of a value that stands out, the value beside the others', and how far it is off."""
+    shape = "+.3g" if str(row["check"]) in _SIGNED else ".3g"
+    unit = row["unit"]
+    value = f"{row['value']:{shape}} {unit}, the others {row['others_median']:{shape}} {unit}"
+    return str(row["check"]), value, f"{abs(row['spreads_away']):.0f} times their spread"
 
 
 def peer_texts(summary: CohortSummary) -> list[str]:
