@@ -88,7 +88,7 @@ def test_record_names_model_settings_sources_and_cautions(folder):
     assert "langenderfer2004" in record["incomplete_sources"]
     bibtex = (folder / "results" / "sources.bib").read_text("utf-8")
     assert set(re.findall(r"@\w+\{([^,]+),", bibtex)) == set(record["sources"])
-    assert set(record["files"]) == {p.name for p in (folder / "results").iterdir()}
+    assert set(record["files"]) == {p.name for p in (folder / "results").glob("[!.]*")}
 
 
 def test_summary_shows_every_lateral_mode_and_ends_with_cautions(folder):
@@ -162,7 +162,7 @@ def test_demo_does_not_overwrite_a_study_of_the_user(tmp_path):
 def test_units_and_settings_in_brackets_are_shown(folder):
     text = (folder / "out.txt").read_text("utf-8")
     assert "[kg]" in text
-    files = [path for path in (folder / "results").rglob("*") if path.is_file()]
+    files = [path for path in (folder / "results").rglob("[!.]*") if path.is_file()]
     last = text.splitlines()[-1].split(" files to ")
     assert last[1] == "results. Open results/report.html"
     assert int(last[0].removeprefix("Wrote ")) in {len(files) - 1, len(files)}

@@ -219,7 +219,7 @@ def summary(tmp_path_factory, ranking):
 def tables(summary, tmp_path_factory):
     folder = tmp_path_factory.mktemp("summary")
     written = write_summary(summary, folder, figures=False)
-    assert {*written, "manifest.json"} == {path.name for path in folder.iterdir()}
+    assert {*written, "manifest.json"} == {path.name for path in folder.glob("[!.]*")}
     found = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
     found["summary"] = json.loads((folder / "summary.json").read_text("utf-8"))
     return found
@@ -573,7 +573,7 @@ def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, tmp_pat
     order = summary.condition_order
     order = order if known else order.assign(probability=np.nan)
     written_names = write_summary(replace(summary, condition_order=order), tmp_path / "u")
-    kept = {path.name: path.read_bytes() for path in (tmp_path / "u").iterdir()}
+    kept = {path.name: path.read_bytes() for path in (tmp_path / "u").glob("[!.]*")}
     assert sorted([*written_names, "manifest.json"]) == sorted(kept)
     wanted = names if known else names - {"condition_order"}
     assert {n for n in kept if n.endswith(".svg")} == {f"{name}.svg" for name in wanted}

@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 from pyarrow import parquet
 
+from momentshare.cli.tables import held_folder
 from momentshare.cohort.trials import read_table as read_trial
 from momentshare.errors import InputError, StorageError
 from momentshare.files import as_run_folder, folder, lock, run_folder
@@ -23,6 +24,9 @@ from momentshare.temporary import temporary_folder
 from momentshare.uncertainty.run import chunk_path
 
 STUDY = {"title": "t", "people": ("A",)}
+
+
+ACCOUNT = {"manifest.json", ".momentshare.json"}
 
 
 def everything(place):
@@ -44,7 +48,7 @@ def manifest(place):
 
 def test_results_are_there_with_their_digests_and_nothing_else(tmp_path):
     written(tmp_path / "r", {"a.csv": "1", "figures/b.svg": "2"})
-    assert set(everything(tmp_path / "r")) == {"a.csv", "figures/b.svg", "manifest.json"}
+    assert set(everything(tmp_path / "r")) == {"a.csv", "figures/b.svg", *ACCOUNT}
     assert not (tmp_path / "r" / ".momentshare").exists()
     # SHA-256 of "1" (FIPS 180-4, as coreutils computes it).
     digest = subprocess.run(["sha256sum"], input=b"1", capture_output=True, check=True).stdout
@@ -72,7 +76,7 @@ def test_what_is_not_written_again_goes_unless_it_was_changed_or_is_anothers(tmp
     (place / "mine.txt").write_text("mine")
     (place / "b.csv").write_text("by hand")
     written(place, {"a.csv": "4"})
-    assert set(everything(place)) == {"a.csv", "b.csv", "mine.txt", "manifest.json"}
+    assert set(everything(place)) == {"a.csv", "b.csv", "mine.txt", *ACCOUNT}
     assert (place / "b.csv").read_text() == "by hand"
     with pytest.raises(InputError, match=r"b\.csv: is in the way"):
         written(place, {"b.csv": "5"})
@@ -132,7 +136,7 @@ def test_a_killed_run_leaves_an_account_of_all_that_it_wrote(tmp_path):
         assert run.has("one", "tag")
         assert run.parts == ("one",)
         run.keep("one", "new", {"chunks/1": b"c"})
-    assert set(everything(place)) == {"chunks/1", "manifest.json"}
+    assert set(everything(place)) == {"chunks/1", *ACCOUNT}
     assert not (place / ".momentshare").exists()
 
 
@@ -158,6 +162,122 @@ def test_what_is_temporary_lies_within_the_run_and_goes_with_a_killed_one(tmp_pa
     monkeypatch.setattr(tempfile, "tempdir", str(system))
     with temporary_folder() as folder:
         assert folder.parent == system
+
+
+# ------------------------------------------------------------------ damaged accounts
+
+
+def long_run(place, **options):
+    """A run of two chunks and a result; what it solved, and what it told of its account."""
+    solved = []
+    with run_folder(place, "uncertainty", study=STUDY, **options) as run:
+        for name in ("one", "two"):
+            if not run.has(name, "tag"):
+                solved.append(name)
+                run.keep(name, "tag", {f"chunks/{name}": name.encode()})
+        with run.results() as writer:
+            writer.text("a.csv", "1")
+        return solved, run.mended
+
+
+DAMAGE = {
+    "cut to nothing": lambda raw: raw[:0],
+    "cut in half": lambda raw: raw[: len(raw) // 2],
+    "a sector of zeros": lambda raw: raw[:40] + bytes(512) + raw[552:],
+    "a digest of a result": lambda raw: raw.replace(b'"a.csv": "', b'"a.csv": "0'),
+    "the name of a result": lambda raw: raw.replace(b"a.csv", b"b.csv"),
+    "the name of a chunk": lambda raw: raw.replace(b"chunks/one", b"chunks/0ne"),
+    "the command": lambda raw: raw.replace(b'"uncertainty"', b'"uncertainly"'),
+    "the format": lambda raw: raw.replace(b'"format": 4', b'"format": 6'),
+    "not text": lambda raw: b"\xff\xfe" + raw,
+    "gone": None,
+}
+
+
+@pytest.mark.parametrize("how", DAMAGE)
+@pytest.mark.parametrize("name", sorted(ACCOUNT))
+def test_an_account_that_is_damaged_is_restored_from_the_other_one(tmp_path, name, how):
+    """A damaged manifest was refused with the whole folder: all had to be solved again."""
+    place = tmp_path / "r"
+    assert long_run(place) == (["one", "two"], "")
+    (place / "mine.txt").write_text("mine")
+    before, damaged = everything(place), DAMAGE[how]
+    if damaged is None:
+        (place / name).unlink()
+    else:
+        raw = damaged(before[name])
+        assert raw != before[name]
+        (place / name).write_bytes(raw)
+    (place / "chunks" / "two").write_bytes(b"damaged too")
+    solved, told = long_run(place)
+    assert solved == ["two"]
+    assert everything(place) == before
+    was = "was missing" if damaged is None else "was damaged"
+    assert (f"manifest.json: {was} and is restored" in told) == (name == "manifest.json")
+
+
+def test_whoever_calls_the_library_is_warned_of_a_restored_account(tmp_path):
+    long_run(tmp_path)
+    (tmp_path / "manifest.json").write_text("")
+    with (
+        pytest.warns(UserWarning, match=r"manifest\.json: was damaged and is restored"),
+        as_run_folder(tmp_path, "uncertainty", study=STUDY),
+    ):
+        pass
+
+
+def test_the_command_line_says_what_was_restored(tmp_path, capsys):
+    long_run(tmp_path)
+    (tmp_path / "manifest.json").write_text("")
+    told = []
+    for _ in range(2):
+        with held_folder(tmp_path, "uncertainty", study=STUDY):
+            told.append(capsys.readouterr().err)
+    assert told[0].startswith("note: ")
+    assert "manifest.json: was damaged and is restored from its copy" in told[0]
+    assert told[1] == ""
+
+
+def test_where_both_accounts_are_damaged_nothing_is_touched(tmp_path):
+    long_run(tmp_path)
+    for name in ACCOUNT:
+        (tmp_path / name).write_text("{")
+    before = everything(tmp_path)
+    with pytest.raises(InputError, match=r"manifest\.json: is damaged, or is not a manifest of"):
+        long_run(tmp_path)
+    (tmp_path / "manifest.json").unlink()
+    with pytest.raises(InputError, match=r"\.momentshare\.json: is damaged, or is not a manifest"):
+        long_run(tmp_path)
+    assert everything(tmp_path) == {k: v for k, v in before.items() if k != "manifest.json"}
+
+
+def test_a_folder_whose_results_the_user_removed_is_empty(tmp_path):
+    """A copy that was hidden from the user does not keep the folder for its command."""
+    long_run(tmp_path)
+    for name in ("manifest.json", "a.csv", "chunks/one", "chunks/two"):
+        (tmp_path / name).unlink()
+    written(tmp_path, {"b.csv": "2"})
+    assert {k for k in everything(tmp_path) if "/" not in k} == {"b.csv", *ACCOUNT}
+
+
+@pytest.mark.parametrize("damage", [b"", b"\0" * 60, b"not json\n"])
+@pytest.mark.parametrize("which", ["journal", "journal.copy"])
+def test_a_journal_that_is_damaged_is_taken_over_from_its_copy(tmp_path, which, damage):
+    program = (
+        "import os, sys\n"
+        "from momentshare.files import run_folder\n"
+        "with run_folder(sys.argv[1], 'uncertainty', study={'title': 't', 'people': ['A']}) as r:\n"
+        "    for name in ('one', 'two'):\n"
+        "        r.keep(name, 'tag', {'chunks/' + name: name.encode()})\n"
+        "    os.kill(os.getpid(), 9)\n"
+    )
+    subprocess.run([sys.executable, "-c", program, tmp_path / "r"], check=False)
+    journal = tmp_path / "r" / ".momentshare" / which
+    raw = journal.read_bytes()
+    journal.write_bytes(damage + raw[len(damage) :] if damage else b"")
+    assert long_run(tmp_path / "r") == ([], "")
+    assert long_run(tmp_path / "undisturbed") == (["one", "two"], "")
+    assert everything(tmp_path / "r") == everything(tmp_path / "undisturbed")
 
 
 # ------------------------------------------------------------------ refusals
@@ -218,13 +338,14 @@ def test_a_lock_file_that_cannot_go_while_open_goes_once_it_is_closed(tmp_path, 
     assert not path.parent.exists()
 
 
-@pytest.mark.parametrize("number", [2, 4])
+@pytest.mark.parametrize("number", [3, 5])
 def test_another_version_is_refused_by_name(tmp_path, number):
     written(tmp_path, {"a.csv": "1"})
-    text = (tmp_path / "manifest.json").read_text().replace('"format": 3', f'"format": {number}')
-    (tmp_path / "manifest.json").write_text(text)
+    text = (tmp_path / "manifest.json").read_text().replace('"format": 4', f'"format": {number}')
+    for name in ACCOUNT:
+        (tmp_path / name).write_text(text)
     before = everything(tmp_path)
-    age = "an earlier" if number == 2 else "a later"
+    age = "an earlier" if number == 3 else "a later"
     with pytest.raises(InputError, match=f"a run of {age} version of momentshare"):
         written(tmp_path, {"a.csv": "2"})
     assert everything(tmp_path) == before
@@ -238,9 +359,9 @@ def test_the_manifest_of_an_earlier_uncertainty_is_known(tmp_path):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "{", "[]", "3", "[" * 100_000, '{"momentshare": {"command": 3, "format": 3}}', "\0"],
+    ["", "{", "[]", "3", "[" * 100_000, '{"momentshare": {"command": 3, "format": 4}}', "\0"],
 )
-def test_a_manifest_that_says_nothing_is_refused(tmp_path, text):
+def test_a_manifest_that_says_nothing_and_has_no_copy_is_refused(tmp_path, text):
     (tmp_path / "manifest.json").write_text(text)
     with pytest.raises(InputError, match=r"manifest\.json"):
         written(tmp_path, {"a.csv": "2"})
@@ -256,7 +377,7 @@ def test_results_of_a_version_without_manifests_are_refused(tmp_path, name):
     assert set(everything(tmp_path)) == {name}
 
 
-@pytest.mark.parametrize("link", ["a.csv", "figures", ".momentshare", "manifest.json"])
+@pytest.mark.parametrize("link", ["a.csv", "figures", ".momentshare", *sorted(ACCOUNT)])
 def test_links_inside_are_refused_and_what_they_lead_to_is_left(tmp_path, link):
     place, elsewhere = tmp_path / "r", tmp_path / "elsewhere"
     place.mkdir()
@@ -318,7 +439,7 @@ def test_a_linked_folder_and_another_disk_serve(tmp_path):
     try:
         (tmp_path / "link").symlink_to(there)
         written(tmp_path / "link", {"a.csv": "1"})
-        assert set(everything(there)) == {"a.csv", "manifest.json"}
+        assert set(everything(there)) == {"a.csv", *ACCOUNT}
         assert (tmp_path / "link").is_symlink()
     finally:
         shutil.rmtree(there)
@@ -365,7 +486,7 @@ def test_a_disk_that_is_full_at_any_write_keeps_what_was_finished(tmp_path, monk
     monkeypatch.setattr(os, "fsync", real)
     work()
     assert everything(place).keys() == {
-        "chunks/1", "chunks/two", "chunks/three", "a.csv", "manifest.json",
+        "chunks/1", "chunks/two", "chunks/three", "a.csv", *ACCOUNT,
     }  # fmt: skip
     assert not (place / ".momentshare").exists()
 
@@ -417,6 +538,7 @@ def test_names_cannot_leave_the_folder(tmp_path):
 NAMED_ELSEWHERE = """
 import os, sys
 import pandas as pd
+from momentshare.cli.tables import held_folder
 from momentshare.cohort.trials import read_table
 from momentshare.files import run_folder
 from momentshare.files.writer import parquet_bytes, stored_table

@@ -73,18 +73,17 @@ def run_and_write(
     quiet: bool,
 ) -> None:
     """Run a cohort study file, or the trials of chosen people and conditions, and write it."""
-    from momentshare.cli.tables import console
+    from momentshare.cli.tables import console, held_folder
     from momentshare.cohort.load import load_cohort
     from momentshare.cohort.run import COMMAND, folder_options
     from momentshare.cohort.summary import summarise_cohort
-    from momentshare.files import run_folder
     from momentshare.report.text.effects import print_effects
     from momentshare.report.writing.cohort import write_cohort
 
     study = load_cohort(path).only(*chosen)
     screen = console(quiet=quiet)
     read = _read_published(study)  # faults in them show before any trial is solved
-    with run_folder(out, COMMAND, **folder_options(study, out)) as run:
+    with held_folder(out, COMMAND, **folder_options(study, out)) as run:
         try:
             result = _run(study, run, screen, workers=workers, scheduler=scheduler)
         except KeyboardInterrupt as err:

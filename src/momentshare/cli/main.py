@@ -151,8 +151,7 @@ def _compare(
     effects: bool = False,
     band: bool = True,
 ) -> None:
-    from momentshare.cli.tables import console
-    from momentshare.files import run_folder
+    from momentshare.cli.tables import console, held_folder
     from momentshare.report.text.effects import print_effects
     from momentshare.report.text.terminal import print_study
     from momentshare.report.writing.drawings import drawing_processes
@@ -163,7 +162,7 @@ def _compare(
     planned = plan_study(study)
     screen = console(quiet=quiet)
     with (
-        run_folder(out, "compare", **folder_options(study, planned.model)) as run,
+        held_folder(out, "compare", **folder_options(study, planned.model)) as run,
         drawing_processes(None if figures else 0) as helpers,
     ):
         shelf = shelf_in(run.scratch) if is_long(study) else None

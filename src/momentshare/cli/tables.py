@@ -27,6 +27,7 @@ __all__ = [
     "console",
     "echo",
     "folder_for",
+    "held_folder",
     "print_json",
     "progress_bar",
 ]
@@ -109,7 +110,16 @@ def folder_for(out: Path | None, command: str, **options: Any) -> Iterator[RunFo
     if out is None:
         yield None
         return
+    with held_folder(out, command, **options) as run:
+        yield run
+
+
+@contextmanager
+def held_folder(out: Path, command: str, **options: Any) -> Iterator[RunFolder]:
+    """Hold a folder of results; say what had to be restored in it."""
     from momentshare.files import run_folder
 
     with run_folder(out, command, **options) as run:
+        if run.mended:
+            echo(f"note: {run.mended}", err=True)
         yield run

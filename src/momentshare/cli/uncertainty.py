@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, bars, console, echo
+from momentshare.cli.tables import Conditions, People, bars, console, echo, held_folder
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -89,7 +89,6 @@ def uncertainty(
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import measured_lifts, published_lifts
     from momentshare.errors import InputError, PostureError
-    from momentshare.files import run_folder
     from momentshare.files.place import check_place
     from momentshare.report.writing.uncertainty import write_summary
     from momentshare.study.run import study_model
@@ -137,7 +136,7 @@ def uncertainty(
             screen.print(f"skipped {line}", markup=False)
         plan = replace(plan, measured=lifts.setup, inputs=lifts.inputs)
     model = study_model(plan.study.file.model, plan.study.source)
-    with run_folder(out, COMMAND, **folder_options(plan, model)) as run:
+    with held_folder(out, COMMAND, **folder_options(plan, model)) as run:
         try:
             found = _run(plan, run, workers, scheduler, console(stderr=True, quiet=quiet))
         except KeyboardInterrupt:

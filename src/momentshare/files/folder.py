@@ -5,8 +5,9 @@ checked for rights and room. Files are made inside the folder itself, in ``.mome
 they are on the same disk and moving them is one step; results of a run move together, parts of a
 long run (chunks of draws, trials) as each is finished. The manifest names every file with its
 digest before it moves: what a killed run left is known, a damaged part is found and made again, and
-nothing that the manifest does not name is ever replaced or removed. After a run, or after the next
-one if it was killed, ``.momentshare`` is removed.
+nothing that the manifest does not name is ever replaced or removed. A manifest that is damaged
+itself is restored from its copy. After a run, or after the next one if it was killed,
+``.momentshare`` is removed.
 """
 
 from __future__ import annotations
@@ -14,20 +15,22 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import warnings
 from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError, StorageError
 from momentshare.files.manifest import (
+    COPY,
     MANIFEST,
     Manifest,
     Part,
+    account_of,
     bytes_digest,
+    journal_entries,
     journal_line,
     path_digest,
-    read_manifest,
-    take_over,
 )
 from momentshare.files.place import (
     check_place,
@@ -56,7 +59,7 @@ CONTROL = ".momentshare"
 _UNDER_WAY = "under way"
 """Tag of a part whose files are being replaced; no part is requested under it."""
 
-_JOURNAL = "journal"
+_JOURNALS = ("journal", "journal.copy")
 _STAGE = "stage"
 _SCRATCH = "scratch"
 
@@ -73,16 +76,24 @@ class RunFolder:
     Attributes
     ----------
     path : Path
+    mended : str
+        What to tell the user of a manifest that was restored; usually empty.
     """
 
     def __init__(
-        self, path: Path, manifest: Manifest, study: dict[str, Any], *, fresh: bool
+        self, path: Path, manifest: Manifest, study: dict[str, Any], *, fresh: bool, wrong: str = ""
     ) -> None:
         self.path = path
+        self.mended = ""
+        if wrong:
+            self.mended = (
+                f"{shown(path / MANIFEST)}: {wrong} and is restored from its copy; every file is "
+                "checked against it, and what is damaged is computed again"
+            )
         self._manifest = manifest
         self._study = study
         self._fresh = fresh
-        self._open_journal = False
+        self._noted = 0
 
     def __repr__(self) -> str:
         account = self._manifest
@@ -218,42 +229,60 @@ class RunFolder:
         finally:
             shutil.rmtree(self.path / CONTROL / _STAGE, ignore_errors=True)
 
-    def refuse_what_is_in_the_way(self, names: Iterable[str]) -> None:
+    def refuse_what_is_in_the_way(
+        self, names: Iterable[str], *, folders: Iterable[str] = ()
+    ) -> None:
         """Refuse links, folders and foreign files where this run will write.
+
+        Parameters
+        ----------
+        names : iterable of str
+            Of files.
+        folders : iterable of str
+            Folders that the run may make.
 
         Raises
         ------
         InputError
             Naming what is in the way.
         """
-        owned = self._manifest.owned()
+        owned = {MANIFEST, COPY, *self._manifest.owned()}
         for name in names:
-            link, target = link_within(self.path, name), self.path / name
-            if link is not None:
-                raise InputError(
-                    f"{shown(link)}: is a link where a result should go; remove it, or choose "
-                    "another folder for --out"
-                )
-            if target.is_dir():
-                raise InputError(
-                    f"{shown(target)}: is a folder where a result should go; move it away, or "
-                    "choose another folder for --out"
-                )
-            if name not in {MANIFEST, *owned} and os.path.lexists(target):
+            inside = [str(folder) for folder in PurePosixPath(name).parents][-2::-1]
+            for folder in inside:
+                self._refuse_other_than_folder(folder)
+            target = self.path / name
+            if target.is_symlink() or target.is_dir():
+                raise self._in_the_way(target, "a result")
+            if name not in owned and os.path.lexists(target):
                 raise InputError(
                     f"{shown(target)}: is in the way and was not written by momentshare "
                     f"{self._manifest.command}; move it away, or choose another folder for --out"
                 )
+        for folder in folders:
+            self._refuse_other_than_folder(folder)
+
+    def _refuse_other_than_folder(self, name: str) -> None:
+        place = self.path / name
+        if place.is_symlink() or (os.path.lexists(place) and not place.is_dir()):
+            raise self._in_the_way(place, "a folder of results")
+
+    def _in_the_way(self, place: Path, wanted: str) -> InputError:
+        kind = "link" if place.is_symlink() else "folder" if place.is_dir() else "file"
+        return InputError(
+            f"{shown(place)}: is a {kind} where {wanted} should go; move it away, or choose "
+            "another folder for --out"
+        )
 
     def _note(self, name: str, part: Part | None) -> None:
         """Enter a part into the account before its files move."""
-        journal = self.path / CONTROL / _JOURNAL
-        with journal.open("ab") as file:
-            file.write(journal_line(name, part))
-            file.flush()
-            os.fsync(file.fileno())
-        self._open_journal = True
-        take_over(self._manifest, [journal_line(name, part)])
+        for journal in _JOURNALS:
+            with (self.path / CONTROL / journal).open("ab") as file:
+                file.write(journal_line(self._noted, name, part))
+                file.flush()
+                os.fsync(file.fileno())
+        self._noted += 1
+        self._manifest.enter(name, part)
 
     def _move(self, source: Path, name: str) -> None:
         target = self.path / name
@@ -276,10 +305,12 @@ class RunFolder:
                         (self.path / parent).rmdir()
 
     def _write_manifest(self) -> None:
-        stage = self._control(_STAGE) / MANIFEST
-        written(stage, self._manifest.text().encode())
-        self._move(stage, MANIFEST)
-        sync_folder(self.path)
+        text = self._manifest.text().encode()
+        for name in (COPY, MANIFEST):  # the copy first: it is never behind the manifest
+            stage = self._control(_STAGE) / name
+            written(stage, text)
+            self._move(stage, name)
+            sync_folder(self.path)
 
     def claim(self) -> None:
         """Record what the run is to do; done automatically before the first file."""
@@ -293,28 +324,33 @@ class RunFolder:
         control, account = self.path / CONTROL, self._manifest
         for left in (_STAGE, _SCRATCH):
             shutil.rmtree(control / left, ignore_errors=True)
-        journal = control / _JOURNAL
-        lines: list[bytes] = []
-        if journal.is_file() and not journal.is_symlink():
-            lines = journal.read_bytes().splitlines()
+        journals = [control / name for name in _JOURNALS]
+        there = [p for p in journals if p.is_file() and not p.is_symlink()]
+        entries = journal_entries(p.read_bytes() for p in there)
+        for name, part in entries:
+            account.enter(name, part)
         if self._fresh:
             account.study = self._study
-        if take_over(account, lines) or self._fresh:
+        manifest, copy = (path_digest(self.path / name) for name in (MANIFEST, COPY))
+        if entries or self._fresh or manifest != copy:
             with self._writing():
                 self._write_manifest()
-        journal.unlink(missing_ok=True)
+        for journal in journals:
+            journal.unlink(missing_ok=True)
 
     def _end(self) -> None:
         """Settle the account; an empty one is removed."""
         account, control = self._manifest, self.path / CONTROL
         with suppress(OSError, StorageError):
             if self._fresh and not account.parts and not account.files:
-                (self.path / MANIFEST).unlink(missing_ok=True)
-            elif self._open_journal:
+                for name in (MANIFEST, COPY):
+                    (self.path / name).unlink(missing_ok=True)
+            elif self._noted:
                 with self._writing():
                     self._write_manifest()
             # Kept if the account could not be written: the next run takes it over.
-            (control / _JOURNAL).unlink(missing_ok=True)
+            for journal in _JOURNALS:
+                (control / journal).unlink(missing_ok=True)
         for left in (_STAGE, _SCRATCH):
             shutil.rmtree(control / left, ignore_errors=True)
 
@@ -368,15 +404,16 @@ def run_folder(
         if control.is_symlink() or (control.exists() and not control.is_dir()):
             raise InputError(f"{shown(control)}: is not a folder of momentshare; remove it")
         with lock_of(path, path / CONTROL / "lock"):
-            fresh = not os.path.lexists(path / MANIFEST)
-            account = _account(path, command, fresh=fresh)
-            if accept is not None and not fresh:
+            found, wrong = account_of(path)
+            account = _own_account(path, command, found)
+            if accept is not None and found is not None:
                 _accepted(path, accept, account)
             _check_room(path, account, room)
             asked = json.loads(json_text(study or {}))
-            run = RunFolder(path, account, asked, fresh=fresh)
-            run.refuse_what_is_in_the_way([MANIFEST, *names, *account.owned()])
-            _check_inner(path)
+            run = RunFolder(path, account, asked, fresh=found is None, wrong=wrong)
+            run.refuse_what_is_in_the_way(
+                [MANIFEST, COPY, *names, *account.owned()], folders=_INNER
+            )
             run._begin()  # noqa: SLF001
             try:
                 with temporary_within(lambda: run.scratch):
@@ -398,12 +435,14 @@ def as_run_folder(
         yield place
         return
     with run_folder(place, command, **options) as run:
+        if run.mended:
+            warnings.warn(run.mended, stacklevel=3)
         yield run
 
 
-def _account(path: Path, command: str, *, fresh: bool) -> Manifest:
+def _own_account(path: Path, command: str, account: Manifest | None) -> Manifest:
     """Account of a folder, refused if it is not this command's."""
-    if fresh:
+    if account is None:
         for name in _EARLIER:
             if os.path.lexists(path / name):
                 raise InputError(
@@ -412,7 +451,6 @@ def _account(path: Path, command: str, *, fresh: bool) -> Manifest:
                     "--out"
                 )
         return Manifest(command=command)
-    account = read_manifest(path / MANIFEST)
     if account.command != command:
         raise InputError(
             f"{shown(path)}: holds results of momentshare {account.command}; choose another "
@@ -427,18 +465,6 @@ def _accepted(path: Path, accept: Callable[[dict[str, Any]], None], account: Man
     except InputError as err:
         first = str(err).split("\n", maxsplit=1)[0]
         raise InputError(f"{shown(path)}: {first}", err.faults) from err
-
-
-def _check_inner(path: Path) -> None:
-    """Refuse what stands where a folder inside the run folder would be made."""
-    for name in _INNER:
-        place = path / name
-        if os.path.lexists(place) and (place.is_symlink() or not place.is_dir()):
-            kind = "link" if place.is_symlink() else "file"
-            raise InputError(
-                f"{shown(place)}: is a {kind} where a folder of results should go; remove it, or "
-                "choose another folder for --out"
-            )
 
 
 def _check_room(path: Path, account: Manifest, room: int) -> None:

@@ -2,13 +2,16 @@
 
 ``manifest.json`` is the account of a run at rest. While a run is under way each part that is
 finished adds a line to a journal, so that a long run does not rewrite the whole account for every
-part; the next run that opens the folder takes the journal over.
+part; the next run that opens the folder takes the journal over. Account and journal are kept twice
+and carry their own digests, so that damage to one of the two costs nothing.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import os
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -23,21 +26,25 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 __all__ = [
+    "COPY",
     "FORMAT",
     "MANIFEST",
     "Manifest",
     "Part",
+    "account_of",
     "bytes_digest",
+    "journal_entries",
     "journal_line",
     "path_digest",
-    "read_manifest",
-    "take_over",
 ]
 
-FORMAT = 3
+FORMAT = 4
 """Version of run folders; a folder of another version is refused."""
 
 MANIFEST = "manifest.json"
+
+COPY = ".momentshare.json"
+"""The same text; it takes the place of a manifest that is damaged or missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,30 +96,65 @@ class Manifest:
 
     def text(self) -> str:
         """Text of ``manifest.json``; the same account has the same text."""
-        return json_text(
-            {
-                "momentshare": {"command": self.command, "format": FORMAT},
-                "study": self.study,
-                "results_of": self.results_of,
-                "parts": {k: _record(self.parts[k]) for k in sorted(self.parts)},
-                "files": {k: self.files[k] for k in sorted(self.files)},
-            }
-        )
+        about: dict[str, Any] = {"command": self.command, "format": FORMAT}
+        record = {
+            "momentshare": about,
+            "study": self.study,
+            "results_of": self.results_of,
+            "parts": {k: _record(self.parts[k]) for k in sorted(self.parts)},
+            "files": {k: self.files[k] for k in sorted(self.files)},
+        }
+        about["digest"] = _record_digest(record)
+        return json_text(record)
+
+    def enter(self, name: str, part: Part | None) -> None:
+        """Enter a part, or remove it."""
+        if part is None:
+            self.parts.pop(name, None)
+        else:
+            self.parts[name] = part
 
 
 def _record(part: Part) -> dict[str, Any]:
     return {"tag": part.tag, "files": dict(sorted(part.files.items()))}
 
 
-def read_manifest(path: Path) -> Manifest:
-    """Read an account.
+def account_of(folder: Path) -> tuple[Manifest | None, str]:
+    """Read the account of a folder.
+
+    Returns
+    -------
+    Manifest or None
+        None if the folder has none.
+    str
+        What is wrong with the manifest if the account is that of its copy.
 
     Raises
     ------
     InputError
-        It has another format, or none; the message names file and remedy.
+        The account has another format, or both texts are damaged; the message names file and
+        remedy.
     """
-    wrong = f"{shown(path)}: is not a manifest of momentshare; choose another folder for --out"
+    try:
+        if os.path.lexists(folder / MANIFEST):
+            return _read(folder / MANIFEST), ""
+    except InputError:
+        with suppress(InputError):
+            return _read(folder / COPY), "was damaged"
+        raise
+    if not os.path.lexists(folder / COPY):
+        return None, ""
+    account = _read(folder / COPY)
+    if any(os.path.lexists(folder / name) for name in account.owned()):
+        return account, "was missing"
+    return None, ""  # the user removed the results
+
+
+def _read(path: Path) -> Manifest:
+    wrong = (
+        f"{shown(path)}: is damaged, or is not a manifest of momentshare; choose another folder "
+        "for --out"
+    )
     try:
         found = json.loads(read_text(path, RECORD))
     except (ValueError, RecursionError) as err:
@@ -131,42 +173,49 @@ def read_manifest(path: Path) -> Manifest:
             f"this one writes {FORMAT}); choose another folder for --out"
         )
     try:
-        return Manifest(
-            command=_text(about["command"]),  # type: ignore[index]
-            study=dict(found["study"]),
-            results_of=_text(found["results_of"]),
-            parts={_text(name): _part(value) for name, value in found["parts"].items()},
-            files=_texts(found["files"]),
-        )
-    except (KeyError, TypeError, AttributeError, ValueError) as err:
+        return _account(found)
+    except (KeyError, TypeError, AttributeError, ValueError, RecursionError) as err:
         raise InputError(wrong) from err
 
 
-def journal_line(name: str, part: Part | None) -> bytes:
-    """Line that adds a part to the account, or removes it."""
-    record = None if part is None else _record(part)
-    return (json.dumps({"part": name, "is": record}, ensure_ascii=False) + "\n").encode()
+def _account(found: dict[str, Any]) -> Manifest:
+    """Account from its record, if that is as it was written."""
+    if found["momentshare"].pop("digest") != _record_digest(found):
+        raise ValueError
+    return Manifest(
+        command=_text(found["momentshare"]["command"]),
+        study=dict(found["study"]),
+        results_of=_text(found["results_of"]),
+        parts={_text(name): _part(value) for name, value in found["parts"].items()},
+        files=_texts(found["files"]),
+    )
 
 
-def take_over(manifest: Manifest, lines: Iterable[bytes]) -> bool:
-    """Enter the lines of a journal into the account; return whether there were any.
+def _record_digest(record: dict[str, Any]) -> str:
+    return bytes_digest(json_text(record).encode())
 
-    A run may have been killed while writing a line: unreadable lines are ignored.
+
+def journal_line(number: int, name: str, part: Part | None) -> bytes:
+    """Line that adds a part to the account, or removes it; lines of a run are numbered."""
+    entry = {"number": number, "part": name, "is": None if part is None else _record(part)}
+    sealed = {**entry, "digest": _record_digest(entry)}
+    return (json.dumps(sealed, ensure_ascii=False) + "\n").encode()
+
+
+def journal_entries(journals: Iterable[bytes]) -> list[tuple[str, Part | None]]:
+    """Read the lines of a journal and its copy, in their order; see :func:`journal_line`.
+
+    A run may have been killed while writing a line: damaged lines are ignored.
     """
-    any_line = False
-    for line in lines:
-        try:
-            found = json.loads(line)
-            name, record = _text(found["part"]), found["is"]
-            part = None if record is None else _part(record)
-        except (KeyError, TypeError, AttributeError, ValueError, RecursionError):
-            continue
-        any_line = True
-        if part is None:
-            manifest.parts.pop(name, None)
-        else:
-            manifest.parts[name] = part
-    return any_line
+    found: dict[int, tuple[str, Part | None]] = {}
+    for line in (line for journal in journals for line in journal.splitlines()):
+        with suppress(KeyError, TypeError, AttributeError, ValueError, RecursionError):
+            entry = json.loads(line)
+            if entry.pop("digest") != _record_digest(entry):
+                continue
+            part = None if entry["is"] is None else _part(entry["is"])
+            found[int(entry["number"])] = _text(entry["part"]), part
+    return [found[number] for number in sorted(found)]
 
 
 def _part(value: Any) -> Part:
