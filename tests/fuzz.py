@@ -27,7 +27,7 @@ from momentshare.demo import demo_text
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.files import run_folder
 from momentshare.inputs import STUDY, read_text
-from momentshare.model import load_model, models_folder
+from momentshare.model import models_folder
 from momentshare.model.sources import read_bibliography
 from momentshare.published import read_published
 from momentshare.strength.utilisation import read_moments
@@ -36,6 +36,7 @@ from momentshare.trial.formats.contents import file_contents
 from momentshare.trial.formats.layout import LayoutEntry
 from momentshare.trial.formats.proposal import proposed_layout
 from momentshare.trial.formats.read import read_recording
+from tests import fuzz_folders as folders
 from tests.c3d_writer import BIG, LITTLE, VAX, File
 
 SLOW = 10.0
@@ -248,21 +249,6 @@ def with_layout(place):
     read_recording(place.parent / "a.csv", recording_of)
 
 
-def model(place):
-    """Load a model whose one file is the damaged one."""
-    folder = place.parent / "limb"
-    if not folder.exists():
-        shutil.copytree(models_folder() / "reference_limb", folder)
-        shutil.copy(models_folder() / "references.bib", place.parent)
-    target = folder / place.name.removeprefix("model_")
-    sound = target.read_bytes()
-    try:
-        target.write_bytes(place.read_bytes())
-        load_model(folder)
-    finally:
-        target.write_bytes(sound)
-
-
 @dataclass(frozen=True)
 class Kind:
     """How a kind of input is made and read; ``seeds`` are sound ones with their file name."""
@@ -307,6 +293,7 @@ def _files(folder):
 
 RUN_FILES = {
     "run_manifest.json": (True, "manifest.json"),
+    "run_copy.json": (True, ".momentshare.json"),
     "run_journal": (False, ".momentshare/journal"),
     "run_chunk": (True, "chunks/draws-000000.parquet"),
     "run_trial": (True, "trials/0001/trial.json"),
@@ -317,7 +304,8 @@ RUN_FILES = {
 def run_again(place):
     """Go on with a run one file of which is damaged: what is not whole is never taken for whole.
 
-    Nothing outside the folder, nor a file that the run did not write, is touched.
+    What is whole is not solved again, and nothing outside the folder, nor a file that the run did
+    not write, is touched.
     """
     ended, damaged = RUN_FILES[place.name]
     folder = place.parent / "run"
@@ -336,15 +324,13 @@ def run_again(place):
                     (folder / n).is_file() and (folder / n).read_bytes() == data
                     for n, data in files.items()
                 )
-                assert sound or not run.has(part, TAG)
+                assert run.has(part, TAG) == sound
             run.drop(run.parts)
             with run.results() as writer:
                 writer.text("conditions.csv", "condition\n")
     finally:
         assert all(other.read_bytes() == data for other, data in mine.items())
 
-
-MODEL_FILES = ("limb.toml", "sites.csv", "heads.csv", "quantities.csv", "surfaces.csv")
 
 KINDS = {
     "study": Kind(_one("study.toml", demo_text), load_study, 3),
@@ -356,12 +342,15 @@ KINDS = {
     ),
     "C3D": Kind(c3d_files, c3d, 6),
     "C3D, looked at": Kind(c3d_files, look, 2),
-    "model": Kind(
+    "model": Kind(folders.model_seeds, folders.model),
+    "linkage": Kind(folders.linkage_seeds, folders.linkage),
+    "study in small files": Kind(
         lambda: [
-            (f"model_{name}", (models_folder() / "reference_limb" / name).read_bytes())
-            for name in MODEL_FILES
+            (f"small_{name}", text.encode())
+            for name, text in {"study.toml": folders.SMALL_STUDY, **folders.SMALL_TABLES}.items()
         ],
-        model,
+        folders.small_study,
+        3,
     ),
     "bibliography": Kind(
         lambda: [("references.bib", (models_folder() / "references.bib").read_bytes())],

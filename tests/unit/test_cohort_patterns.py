@@ -62,16 +62,19 @@ def test_names_are_read_as_a_regular_expression_reads_them(first, rest, open_end
         (".", "must have a name of files"),
         ("..", "must have a name of files"),
         ("{person}\0.csv", "fits no file"),
+        ("d" * 3_000 + "/{person}.csv", "cannot be looked for"),
+        ("{" * 400 + "/{person}.csv", "cannot be looked for"),
     ],
 )
 def test_a_pattern_that_cannot_be_is_a_fault(tmp_path, pattern, words):
-    """Placeholders side by side, two stars, a dot and an empty pattern were tracebacks."""
+    """Placeholders side by side, two stars, a dot, no name and a very long one were tracebacks."""
     (tmp_path / "Ines_1.csv").touch()
     faults = []
     assert fitting_files(pattern, tmp_path, "files", faults) == []
     assert len(faults) == 1
     assert faults[0].startswith("files → pattern: ")
     assert words in faults[0]
+    assert len(faults[0]) < 400
 
 
 def test_a_pattern_of_very_many_ways_ends(tmp_path):

@@ -13,6 +13,8 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from momentshare.text import for_terminal
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -21,6 +23,9 @@ __all__ = ["PLACEHOLDER", "fitting_files"]
 PLACEHOLDER = re.compile(r"\{([A-Za-z_]\w*)\}")
 _PIECE = re.compile(r"(\{[A-Za-z_]\w*\}|\*)")
 _TOUCHING = re.compile(r"(?:\{[A-Za-z_]\w*\}|\*){2,}")
+
+_SHOWN = 200
+"""Characters of a pattern that a fault shows."""
 
 _MOST_FILES = 20_000
 """Greatest number of files that a pattern may match; assumed."""
@@ -53,7 +58,15 @@ def fitting_files(
         faults.append(f"{block} → pattern: {refusal}")
         return []
     pieces = [unicodedata.normalize("NFC", piece) for piece in _PIECE.split(pattern) if piece]
-    every = list(islice(folder.glob(PLACEHOLDER.sub("*", pattern)), _MOST_FILES + 1))
+    try:
+        every = list(islice(folder.glob(PLACEHOLDER.sub("*", pattern)), _MOST_FILES + 1))
+    except (OSError, ValueError) as err:  # a name too long for any file, a folder that is locked
+        told = getattr(err, "strerror", None) or err
+        faults.append(
+            f"{block} → pattern: {for_terminal(pattern, _SHOWN)!r} cannot be looked for ({told}); "
+            "correct it"
+        )
+        return []
     if len(every) > _MOST_FILES:
         faults.append(f"{block} → pattern: {pattern!r} fits more than {_MOST_FILES} files")
         return []

@@ -33,6 +33,10 @@ _WORDS = {
 """Columns that hold text, whatever it looks like."""
 
 
+_WHOLE = re.compile(r"[+-]?[0-9]{1,18}")
+"""Whole numbers; of more digits Python makes none."""
+
+
 class Row(NamedTuple):
     """Cells of a row of a table, and its number in the file."""
 
@@ -104,7 +108,10 @@ def _with_commas(text: str) -> str:
         return text
     rows = csv.reader(text.splitlines(), delimiter=delimiter)
     quoted = ([f'"{c.replace(chr(34), chr(34) * 2)}"' for c in row] for row in rows)
-    return "\n".join(",".join(row) for row in quoted)
+    try:
+        return "\n".join(",".join(row) for row in quoted)
+    except csv.Error:  # a cell beyond the reader's limit; it is refused by its length
+        return text
 
 
 def _value(column: str, cell: str) -> Any:
@@ -114,13 +121,13 @@ def _value(column: str, cell: str) -> Any:
         return _TRUTH.get(cell.lower(), cell)
     if column == "repetitions":
         parts = cell.replace(",", " ").split()
-        return [int(p) if p.isdigit() else p for p in parts]
-    if re.fullmatch(r"[+-]?\d+", cell):
+        return [int(p) if _WHOLE.fullmatch(p) else p for p in parts]
+    if _WHOLE.fullmatch(cell):
         return int(cell)
     if re.fullmatch(r"[+-]?\d+,\d+", cell):
         cell = cell.replace(",", ".")
     try:
-        return float(cell)
+        return cell if "_" in cell else float(cell)  # 1_0 is ten to Python, and to nobody else
     except ValueError:
         return cell
 

@@ -150,7 +150,7 @@ def _value(column: str, cell: str) -> tuple[float, str]:
     if not cell and column != _TIME:
         return math.nan, ""
     try:
-        value = float(cell)
+        value = math.nan if "_" in cell else float(cell)
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
