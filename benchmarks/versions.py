@@ -16,12 +16,15 @@ and left out; a test that fails ends with code 1.
 """
 
 import argparse
+import json
 import os
+import re
 import shutil
 import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -158,6 +161,40 @@ def environment(uv, place, python, what, take):
     return (inside, told) if good else (None, told)
 
 
+def required(extra="full"):
+    """Requirements of the library with an extra, as pyproject writes them: "numpy>=2.1".
+
+    They are given to uv beside the wheel: what only the wheel asks for is not direct to it, and
+    comes in the newest version whatever is wanted.
+    """
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    found, ahead = dict.fromkeys(project["dependencies"]), [extra]
+    while ahead:
+        for line in project["optional-dependencies"][ahead.pop()]:
+            inner = re.fullmatch(r"momentshare\[(.+)\]", line)
+            if inner:
+                ahead += inner[1].split(",")
+            else:
+                found[line] = None
+    return list(found)
+
+
+def not_lowest(requirements, installed):
+    """Requirements whose lowest version is not the one installed (name → version)."""
+
+    def numbers(version):
+        found = [int(part) for part in re.findall(r"\d+", version)]
+        return found + [0] * (4 - len(found))
+
+    here = {name.lower().replace("_", "-"): version for name, version in installed.items()}
+    return [
+        f"{line} (has {here.get(name)})"
+        for line in requirements
+        for name, lowest in [line.lower().split(">=")]
+        if numbers(here.get(name, "")) != numbers(lowest)
+    ]
+
+
 def alone(python, place):
     """The wheel and what it requires, nothing else: does the solver answer, and the command say
     what it needs?"""
@@ -228,12 +265,18 @@ def main():
             source = source or python
             for take in [] if options.alone else options.take or TAKES:
                 began = time.monotonic()
-                what = [f"{wheel}[full]", *TOOLS]
+                what = [f"{wheel}[full]", *required(), *TOOLS]
                 home = place / f"{python}-{take}"
                 inside, told = environment(uv, home, source, what, take)
                 if inside is None:
                     print(f"Python {python}, {take}: not served here\n{told[-1500:]}", flush=True)
                     continue
+                _, told = call([*uv, "pip", "list", "--format", "json", "--python", inside])
+                rows = json.loads(told[told.index("[") : told.rindex("]") + 1])
+                wrong = not_lowest(required(), {row["name"]: row["version"] for row in rows})
+                if take == "lowest" and wrong:
+                    bad += 1
+                    print(f"Python {python}, {take}: not the lowest: {wrong}", flush=True)
                 words = [inside, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-W", "default"]
                 words += ["-n", str(options.workers), "--dist", "loadfile"]
                 good, told = call([*words, *tests], beside)

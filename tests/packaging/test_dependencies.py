@@ -12,6 +12,7 @@ from benchmarks import versions
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+OUTSIDE_FULL = {"dev", "bench", "jax", "torch"}
 _ASKED = re.compile(r"([A-Za-z0-9_.-]+)>=([0-9.]+)")
 
 
@@ -82,6 +83,19 @@ def test_pythons_that_are_named_are_those_that_are_tested():
     tested = set(re.findall(r'"(3\.\d+)"', text.split("PYTHONS", 1)[1].split("\n", 1)[0]))
     assert named == tested
     assert PROJECT["requires-python"] == f">={min(named, key=lambda v: int(v.split('.')[1]))}"
+
+
+def test_lowest_versions_are_asked_for_by_name():
+    """What only the wheel asked for came in its newest version where the lowest were tried."""
+    full = {(name, lowest) for name, lowest, extra in asked() if extra not in OUTSIDE_FULL}
+    assert {tuple(line.split(">=")) for line in versions.required()} == full
+    lines = ["numpy>=2.1", "SALib>=1.5.1", "axe-core-python>=0.1"]
+    lowest = {"numpy": "2.1.0", "salib": "1.5.1", "axe_core_python": "0.1"}
+    assert versions.not_lowest(lines, lowest) == []
+    newer = versions.not_lowest(lines, {**lowest, "numpy": "2.5.5"})
+    assert newer == ["numpy>=2.1 (has 2.5.5)"]
+    del lowest["salib"]
+    assert versions.not_lowest(lines, lowest) == ["SALib>=1.5.1 (has None)"]
 
 
 @pytest.mark.parametrize("row", sorted(asked()), ids=lambda row: row[0])
