@@ -19,13 +19,12 @@ They load on first use, so that importing the package is quick. ``momentshare.sh
 other public module; all else may change without notice.
 """
 
-from __future__ import annotations
-
 import os as _os
 import sys as _sys
 
 # ``python -m momentshare`` puts the current folder first, and a file ``typing.py`` beside the data
-# must not be run. Python has both modules above at hand; nothing else may come before this.
+# must not be run. Python has both modules above at hand; nothing else may come before this, not
+# even ``__future__``. What Python itself looks for before it comes here stays (``python -P``).
 _PARENT = _os.path.dirname(_os.path.dirname(_os.path.realpath(__file__)))
 if _sys.argv[:1] == ["-m"] and _sys.path[:1] == [_os.getcwd()] != [_PARENT]:
     del _sys.path[0]

@@ -8,6 +8,7 @@ import sys
 import time
 import venv
 from contextlib import closing
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -177,7 +178,7 @@ def test_workers_end_with_a_parent_that_is_killed(tmp_path):
 
 TRAPS = (
     *("random", "numpy", "json", "pickle", "pandas", "site_of_lab", "ezc3d", "struct", "queue"),
-    *("typing", "pathlib", "re", "enum", "urllib", "fnmatch", "dataclasses"),
+    *("typing", "pathlib", "re", "enum", "urllib", "fnmatch", "dataclasses", "__future__"),
 )
 
 PROGRAM = """
@@ -272,6 +273,23 @@ def test_the_command_line_as_a_module_runs_nothing_of_the_current_folder(trapped
     run = program_run(
         [sys.executable, "-m", "momentshare", "compare", "no.toml", "--out", "out"], data
     )
+    assert run.returncode == 2, run.stderr
+    assert "no.toml: no such file" in run.stderr
+    assert not sprung.exists(), sprung.read_text()
+
+
+@pytest.mark.parametrize("way", ["the command", "python -P -m"])
+def test_the_command_runs_nothing_of_the_current_folder_whatever_it_is_called(trapped, way):
+    """Every module of Python, every library and this one have a namesake beside the data."""
+    data, _, sprung = trapped
+    trap = (data / "random.py").read_text()
+    for name in {*sys.stdlib_module_names, *metadata.packages_distributions(), "momentshare"}:
+        if "/" not in name:
+            (data / f"{name}.py").write_text(trap.replace("'random'", repr(name)))
+    command = data.parent / "elsewhere" / "momentshare"
+    command.write_text("import sys\nfrom momentshare.cli import start\nsys.exit(start())\n")
+    words = [str(command)] if way == "the command" else ["-P", "-m", "momentshare"]
+    run = program_run([sys.executable, *words, "compare", "no.toml", "--out", "out"], data)
     assert run.returncode == 2, run.stderr
     assert "no.toml: no such file" in run.stderr
     assert not sprung.exists(), sprung.read_text()
