@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
-from scipy.stats import norm
+from scipy.stats import norm, ttest_1samp
 from tests.drawn import (
     head_of_figure,
     legend,
@@ -770,3 +770,72 @@ def test_draws_that_orders_do_without_are_counted(summary):
     some = order.assign(draws=np.where(np.arange(len(order)) == 0, used, order["draws"]))
     few = replace(summary, condition_order=some)
     assert f" {used} to {summary.plan.draws} draws" in uncertainty_opening(few, pairs).firm
+
+
+# --------------------------------------------------------------- measured lifts
+
+CROWD = ("Edda", "Bram", "Cleo", "Dirk")
+
+
+def crowd(seed=11):
+    """Activations of four people who differ in level, in draws that shift all of them."""
+    rng = np.random.default_rng(seed)
+    people = 0.1 * rng.standard_normal((1, len(CROWD), len(CELLS), 1))
+    shift = 0.05 * rng.standard_normal((DRAWS, 1, len(CELLS), 1))
+    return 0.5 + people + shift + np.zeros((1, 1, 1, len(HEADS)))
+
+
+@pytest.fixture(scope="module")
+def of_crowd(tmp_path_factory):
+    from momentshare.study import plan_study
+
+    plan = replace(PLAN, measured=plan_study(PLAN.study).setup, inputs="of four")
+    files = write(tmp_path_factory.mktemp("crowd"), crowd(), CROWD)
+    return summarise(plan, load_model(), files, None)
+
+
+def test_people_and_model_have_each_their_own_interval(of_crowd, tmp_path):
+    values = crowd()
+    write_summary(of_crowd, tmp_path, figures=False)
+    table = pd.read_csv(tmp_path / "people_and_model.csv", keep_default_na=False)
+    one, other = (CELLS.index((name, "measured", "p2")) for name in CONDITIONS[:2])
+    first, second = values[:, :, one, 0], values[:, :, other, 0]
+    wanted = {"": first, CONDITIONS[1]: first - second}
+    for against, part in wanted.items():
+        (line,) = table[
+            (table["head"] == HEADS[0]) & (table["condition"] == CONDITIONS[0])
+            & (table["other"] == against) & (table["lateral"] == "measured")
+            & (table["criterion"] == "p2")
+        ].itertuples()  # fmt: skip
+        low, high = ttest_1samp(part.mean(axis=0), 0.0).confidence_interval(0.95)
+        assert line.mean == pytest.approx(part.mean(), abs=1e-6)
+        assert (line.people_low, line.people_high) == pytest.approx((low, high), abs=1e-6)
+        ends = np.quantile(part.mean(axis=1), [0.025, 0.975])
+        assert (line.model_low, line.model_high) == pytest.approx(ends, abs=1e-6)
+        assert (line.n_people, line.draws) == (len(CROWD), DRAWS)
+    shown = PageReader((tmp_path / "report.html").read_text("utf-8"))
+    found = shown.table("Differences of lift-mean activation between two conditions")
+    assert found.section == "People and model"
+    assert {"people, low", "people, high", "model, low", "model, high"} <= set(found.headers)
+
+
+def test_a_measured_force_rules_out_zero_and_free(tmp_path):
+    """Narrow is above wide as measured in every draw, and below it with a free force."""
+    from momentshare.study import plan_study
+
+    values = np.full((DRAWS, len(PEOPLE), len(CELLS), len(HEADS)), 0.4)
+    first, second = CONDITIONS[:2]
+    for k, (condition, mode, _) in enumerate(CELLS):
+        if condition == first:
+            values[:, :, k] += 0.1 if mode == "measured" else -0.1
+    values += 0.001 * np.random.default_rng(3).standard_normal(values.shape)
+    files = write(tmp_path, values)
+    verdicts = {}
+    for name, measured in (("planned", None), ("measured", plan_study(PLAN.study).setup)):
+        plan = replace(PLAN, measured=measured, inputs=name)
+        found = summarise(plan, load_model(), files, None)
+        pairs = judged_pairs(found)
+        mine = pairs[(pairs["condition"] == first) & (pairs["other"] == second)]
+        verdicts[name] = set(mine["verdict"]) - {"beyond the limb"}
+        assert "lateral force measured" in uncertainty_opening(found, pairs).firm or not measured
+    assert verdicts == {"planned": {"turns"}, "measured": {"firm"}}

@@ -11,6 +11,7 @@ import typer
 from momentshare.cli.tables import Conditions, People, bars, console, echo, held_folder
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import Console
 
     from momentshare.files import RunFolder
@@ -178,43 +179,21 @@ def _print(screen: Console, found: Summary) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.report.text.draw_verdicts import sure_orders
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
-    from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
-    from momentshare.report.text.verdicts import MOST_SHORT, SHORT_ORDER
+    from momentshare.report.text.uncertainty_opening import (
+        judged_pairs,
+        people_text,
+        uncertainty_opening,
+    )
     from momentshare.uncertainty.layout import FAMILIES
-    from momentshare.uncertainty.plan import SURE
 
     pairs = judged_pairs(found)
     print_opening(screen, uncertainty_opening(found, pairs))
     if len(pairs):
-        table = Table(
-            title="Orders of two conditions within a head: how many are sure",
-            title_justify="left",
-        )
-        for name in ("lateral force", "criterion"):
-            table.add_column(name)
-        percent = f"{100 * SURE:.0f} %"
-        limited = "beyond the limb"
-        for name in (
-            "orders", f"sure ({percent} and more)", f"sure, {limited}", "open", f"open, {limited}",
-        ):  # fmt: skip
-            table.add_column(name, justify="right")
-        for row in sure_orders(found, pairs).itertuples(index=False):
-            table.add_row(*map(str, row))
-        screen.print(table)
-        also = (
-            f", nor rest on a point where more than {100 * MOST_SHORT:.0f} % of draws demand more "
-            "than the limb has"
-            if (pairs["verdict"] == SHORT_ORDER).any()
-            else ""
-        )
-        screen.print(
-            "Firm are those that are sure in every line and not beyond what the limb "
-            f"supports{also}.",
-            highlight=False,
-        )
+        _print_orders(screen, found, pairs)
+    if text := people_text(found):
+        screen.print(f"[bold]People and model.[/bold] {text} See people_and_model.csv.")
     if found.sensitivity is not None:
         table = Table(title="Inputs that matter most", title_justify="left")
         table.add_column("input")
@@ -241,3 +220,42 @@ def _print(screen: Console, found: Summary) -> None:
             "some frame; see failures.csv"
         )
     print_cautions(screen)
+
+
+def _print_orders(screen: Console, found: Summary, pairs: pd.DataFrame) -> None:
+    """Print how many orders are sure under each treatment, and which of these count."""
+    from rich.table import Table
+
+    from momentshare.report.text.draw_verdicts import judged_modes, sure_orders
+    from momentshare.report.text.verdicts import MOST_SHORT, SHORT_ORDER
+    from momentshare.uncertainty.plan import SURE
+
+    table = Table(
+        title="Orders of two conditions within a head: how many are sure",
+        title_justify="left",
+    )
+    for name in ("lateral force", "criterion"):
+        table.add_column(name)
+    percent = f"{100 * SURE:.0f} %"
+    limited = "beyond the limb"
+    for name in (
+        "orders", f"sure ({percent} and more)", f"sure, {limited}", "open", f"open, {limited}",
+    ):  # fmt: skip
+        table.add_column(name, justify="right")
+    for row in sure_orders(found, pairs).itertuples(index=False):
+        table.add_row(*map(str, row))
+    screen.print(table)
+    also = (
+        f", nor rest on a point where more than {100 * MOST_SHORT:.0f} % of draws demand more "
+        "than the limb has"
+        if (pairs["verdict"] == SHORT_ORDER).any()
+        else ""
+    )
+    where = "in every line"
+    if measured := set(judged_modes(found)) < set(found.condition_order["lateral"]):
+        where = "with the lateral force as measured"
+    more = " Zero and free, which it rules out, are shown beside it." if measured else ""
+    screen.print(
+        f"Firm are those that are sure {where} and not beyond what the limb supports{also}.{more}",
+        highlight=False,
+    )

@@ -18,6 +18,7 @@ from momentshare.files.writer import stored_table
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.results import brief
 from momentshare.uncertainty.chunks import MEASURES
+from momentshare.uncertainty.people import CONFIDENCE, MIN_PEOPLE, people_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -63,6 +64,10 @@ class Summary:
         Draws, failed draws and draws with lost or short frames, per person and condition, with the
         reasons.
     sensitivity : Sensitivity or None
+    people_and_model : DataFrame
+        Of measured lifts of several people: the mean of each condition, and each difference
+        between two, with an interval over people and one over draws; otherwise empty. See
+        :func:`momentshare.uncertainty.people.people_rows`.
     """
 
     plan: UncertaintyPlan
@@ -72,6 +77,7 @@ class Summary:
     head_order: pd.DataFrame
     failures: pd.DataFrame
     sensitivity: Sensitivity | None
+    people_and_model: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     __repr__ = brief
 
@@ -193,7 +199,35 @@ def summarise(
         head_order=_with_limits_of_both(heads, limits, kinds),
         failures=_failures(files),
         sensitivity=sensitivity,
+        people_and_model=_people_and_model(plan, chunk_rows, model, files),
     )
+
+
+def _people_and_model(
+    plan: UncertaintyPlan, chunk_rows: ChunkRows, model: Model, files: Sequence[Path]
+) -> pd.DataFrame:
+    """Lay the spread between people beside that of the draws; measured lifts only."""
+    file = plan.study.file
+    if plan.measured is None or len(chunk_rows.people) < MIN_PEOPLE:
+        return pd.DataFrame()
+    values = (
+        (
+            head,
+            np.concatenate([chunk_rows.grid(path, [f"mean_activation:{head}"]) for path in files]),
+        )
+        for head in model.head_names
+    )
+    table = people_rows(
+        ((head, value[..., 0]) for head, value in values),
+        chunk_rows.cells,
+        _condition_pairs(chunk_rows),
+        # Only cohorts, which are built on this, state a level.
+        getattr(getattr(file, "statistics", None), "confidence", CONFIDENCE),
+    )
+    kinds, alone = lift_kinds(file.condition), table["other"] == ""
+    parts = [table[alone].drop(columns="other"), table[~alone]]
+    marked = [with_limits(part, model.limits, kinds, "activation")["limit"] for part in parts]
+    return table.assign(limit=pd.concat(marked)).fillna({"limit": ""})
 
 
 def _with_limits_of_both(

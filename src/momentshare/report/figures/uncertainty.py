@@ -16,6 +16,7 @@ from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks
 from momentshare.report.text.draw_verdicts import (
     judged_pairs,
+    judged_rows,
     main_treatment,
     shown_activation,
 )
@@ -182,7 +183,7 @@ def _orders(
 ) -> list[_Order]:
     """Orders of a head that were drawn, row by row."""
     criterion, mode = main_treatment(found)
-    table = found.condition_order
+    table = judged_rows(found)
     mine = table[table["head"] == head]
     sure = {
         frozenset((row.condition, row.other))
@@ -224,7 +225,7 @@ def _left_out(conditions: int, rows: int, heads: int, working: int) -> str:
 
 def _order_key(found: Summary, orders: Sequence[_Order]) -> Handles:
     """Entries of the legend that the figure uses."""
-    table = found.condition_order
+    table = judged_rows(found)
     over = {"lateral": "treatments of the lateral force", "criterion": "criteria"}
     varied = " and ".join(words for name, words in over.items() if len(set(table[name])) > 1)
     used: Handles = [("firm", style.FIRM)] if any(o.firm for o in orders) else []

@@ -4,19 +4,32 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.report.page.document import Block, Bullets, Heading, Page, Section, Table
+from momentshare.report.page.document import (
+    Block,
+    Bullets,
+    Heading,
+    Page,
+    Paragraph,
+    Section,
+    Table,
+)
 from momentshare.report.page.parts import (
     captioned,
     limits_section,
     report_page,
     settings_section,
 )
-from momentshare.report.text.draw_verdicts import main_treatment, shown_activation
+from momentshare.report.text.draw_verdicts import (
+    judged_modes,
+    main_treatment,
+    shown_activation,
+)
 from momentshare.report.text.factor_statements import drawn_statements
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.uncertainty_opening import (
     ASSUMPTIONS,
     judged_pairs,
+    people_text,
     uncertainty_opening,
 )
 from momentshare.report.text.verdicts import (
@@ -28,6 +41,7 @@ from momentshare.report.text.verdicts import (
     TURNING,
 )
 from momentshare.uncertainty.layout import FAMILIES
+from momentshare.uncertainty.people import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,6 +68,14 @@ _TOLD = {
     LIMITED: "Not findings: orders that rest on what this limb does not support",
 }
 
+_PEOPLE_LABELS = {
+    "people_low": "people, low",
+    "people_high": "people, high",
+    "model_low": "model, low",
+    "model_high": "model, high",
+    "n_people": "people",
+}
+
 _MOST = 25
 """Rows of a table of orders; all are in verdicts.csv."""
 
@@ -72,7 +94,7 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
     """
     file = found.plan.study.file
     pairs = judged_pairs(found)
-    sections = [_findings(found, pairs, pictures), _heads(found, pictures)]
+    sections = [_findings(found, pairs, pictures), *_people(found), _heads(found, pictures)]
     if found.sensitivity is not None:
         sections.append(_inputs(found, pictures))
     sections += [
@@ -97,6 +119,9 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
 
 def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]) -> Section:
     told = drawn_statements(found.plan.study.factors, pairs)
+    over = "treatments of the lateral force and criteria"
+    if set(judged_modes(found)) < set(found.condition_order["lateral"]):
+        over = "criteria; the lateral force was measured, so zero and free decide nothing"
     blocks: list[Block] = []
     if told:
         items = [f"{name}: {text}" for name, text in told.items()]
@@ -127,9 +152,56 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         title="Findings",
         anchor="findings",
         lead="Probability: share of draws in which the condition activates the head more than the "
-        "other, with the least and the greatest over treatments of the lateral force and criteria.",
+        f"other, with the least and the greatest over {over}.",
         blocks=blocks,
     )
+
+
+def _people(found: Summary) -> list[Section]:
+    """Show the interval over people beside that of the model; nothing where it was not made."""
+    text = people_text(found)
+    if not text:
+        return []
+    criterion, mode = main_treatment(found)
+    table = found.people_and_model
+    table = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
+    named = list(getattr(getattr(found.plan.study.file, "statistics", None), "heads", ()))
+    _, _, heads = shown_activation(found)
+    table = table[table["head"].isin(named or heads)]
+    pairs, means = table[table["other"] != ""], table[table["other"] == ""]
+    widest = pairs["mean"].abs().sort_values(ascending=False, kind="stable").index[:_MOST]
+    cut = "" if len(widest) == len(pairs) else f"; the {_MOST} widest of {len(pairs)}"
+    which = " of the heads named beforehand" if named else ""
+    return [
+        Section(
+            title="People and model",
+            anchor="people-and-model",
+            lead="One mean with two intervals: over people (Student's, of each person's mean over "
+            "the draws) and over draws of the model (quantiles of the mean over people). Neither "
+            "contains the other.",
+            blocks=[
+                Paragraph(text=text),
+                *(
+                    Table(
+                        frame=part[[c for c in columns if c in part]],
+                        caption=f"{what}{which}; lateral force {mode}. All are in "
+                        "people_and_model.csv.",
+                        note="; ".join(found.model.limits.notes(part["limit"])),
+                        formats=dict.fromkeys(COLUMNS[:5], ".2f"),
+                        labels=_PEOPLE_LABELS,
+                    )
+                    for what, part, columns in (
+                        (
+                            f"Differences of lift-mean activation between two conditions{cut}",
+                            pairs.loc[sorted(widest)],
+                            ["head", "condition", "other", *COLUMNS, "limit"],
+                        ),
+                        ("Lift-mean activation", means, ["head", "condition", *COLUMNS, "limit"]),
+                    )
+                ),
+            ],
+        )
+    ]
 
 
 def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:

@@ -16,7 +16,15 @@ from momentshare.uncertainty.summary import EVERYONE
 if TYPE_CHECKING:
     from momentshare.uncertainty import Summary
 
-__all__ = ["judged_pairs", "main_treatment", "shown_activation", "sure_orders", "who_of"]
+__all__ = [
+    "judged_modes",
+    "judged_pairs",
+    "judged_rows",
+    "main_treatment",
+    "shown_activation",
+    "sure_orders",
+    "who_of",
+]
 
 _WORKING = 0.05
 """Median lift-mean activation that a head must reach in some condition to be shown or judged;
@@ -57,6 +65,31 @@ def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]
     return part, [n for n in names if n in set(part["condition"])], heads
 
 
+def judged_modes(found: Summary) -> list[str]:
+    """Treatments of the lateral force that a verdict rests on.
+
+    All of them where the force is not known. Where it was measured, zero and free contradict the
+    measurement, whose error the draws contain; they are shown beside it and decide nothing.
+    """
+    modes = [str(mode) for mode in dict.fromkeys(found.condition_order["lateral"])]
+    known = found.plan.measured is not None and "measured" in modes
+    return ["measured"] if known else modes
+
+
+def judged_rows(found: Summary) -> pd.DataFrame:
+    """Orders under the treatments that verdicts rest on; all of them where none of these is known.
+
+    See :func:`judged_modes`.
+    """
+    table, modes = found.condition_order, judged_modes(found)
+    counts = table["lateral"].isin(modes)
+    if counts.all():
+        return table
+    counts &= table["probability"].notna()
+    pair = [table[name] for name in ("head", "condition", "other")]
+    return table[counts | ~counts.groupby(pair, sort=False).transform("any")]
+
+
 def judged_pairs(found: Summary) -> pd.DataFrame:
     """Judge the order of every two conditions within every working head.
 
@@ -65,11 +98,12 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
     DataFrame
         One row per head and pair: ``condition`` is the higher one in the treatment and criterion
         shown first; ``probability`` is that of the order there, ``probability_low`` and
-        ``probability_high`` the least and greatest over treatments and criteria; ``difference``
-        is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),
-        ``open``, ``short of the moments`` (a published condition of which more than 10 % of draws
-        fall short at some point) or ``beyond the limb``; ``active_volume_cm3`` is the difference
-        times the volume of the head in the reference person.
+        ``probability_high`` the least and greatest over criteria and the treatments of
+        :func:`judged_modes`; ``difference`` is that of the medians; ``verdict`` is ``firm``,
+        ``turns`` (sure, but not under all), ``open``, ``short of the moments`` (a published
+        condition of which more than 10 % of draws fall short at some point) or ``beyond the
+        limb``; ``active_volume_cm3`` is the difference times the volume of the head in the
+        reference person.
     """
     criterion, mode = main_treatment(found)
     part, _, _ = shown_activation(found)
@@ -77,7 +111,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
     volumes = head_volumes(found.model)
     fallen = _fallen(found)
     rows = []
-    for (head, one, other), group in found.condition_order.groupby(
+    for (head, one, other), group in judged_rows(found).groupby(
         ["head", "condition", "other"], sort=False
     ):
         ends = [float(medians.get((head, name), np.nan)) for name in (one, other)]

@@ -6,7 +6,12 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from momentshare.explain.phrases import capital
-from momentshare.report.text.draw_verdicts import judged_pairs, shown_activation
+from momentshare.report.text.draw_verdicts import (
+    judged_pairs,
+    judged_rows,
+    main_treatment,
+    shown_activation,
+)
 from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
@@ -29,6 +34,7 @@ from momentshare.report.text.verdicts import (
 )
 from momentshare.text import head_phrase
 from momentshare.uncertainty.layout import FAMILIES
+from momentshare.uncertainty.people import both_clear
 from momentshare.uncertainty.plan import SURE
 
 if TYPE_CHECKING:
@@ -36,7 +42,7 @@ if TYPE_CHECKING:
 
     from momentshare.uncertainty import Summary
 
-__all__ = ["ASSUMPTIONS", "SURE", "judged_pairs", "uncertainty_opening"]
+__all__ = ["ASSUMPTIONS", "SURE", "judged_pairs", "people_text", "uncertainty_opening"]
 
 _NAMED = 3
 """Number of inputs that the second statement names."""
@@ -126,14 +132,14 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
 
 def _used(found: Summary) -> str:
     """Count the draws that orders rest on: those that gave both conditions a mean."""
-    low, high = (int(found.condition_order["draws"].agg(end)) for end in ("min", "max"))
+    low, high = (int(judged_rows(found)["draws"].agg(end)) for end in ("min", "max"))
     return f"{low:,}" if low == high else f"{low:,} to {high:,}"
 
 
 def _tried(found: Summary) -> str:
     """Say under which treatments and by how many criteria the draws were solved."""
     modes, criteria = (
-        list(dict.fromkeys(found.condition_order[name])) for name in ("lateral", "criterion")
+        list(dict.fromkeys(judged_rows(found)[name])) for name in ("lateral", "criterion")
     )
     said = f"lateral force {modes[0]}"
     if len(modes) > 1:
@@ -158,7 +164,7 @@ def _busiest(found: Summary) -> str:
 
 def _turns(found: Summary, pairs: pd.DataFrame) -> str:
     turning = _mine(pairs, TURNING)
-    several = any(len(set(found.condition_order[name])) > 1 for name in ("lateral", "criterion"))
+    several = any(len(set(judged_rows(found)[name])) > 1 for name in ("lateral", "criterion"))
     text = (
         f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under one "
         "treatment of the lateral force or criterion and not under another; "
@@ -218,3 +224,24 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
         )
     parts.append("spreads are partly assumed, and errors that all draws share are not in them")
     return sentence(parts)
+
+
+def people_text(found: Summary) -> str:
+    """Compare the intervals over people and over draws; empty where they were not made."""
+    table = found.people_and_model
+    if table.empty:
+        return ""
+    criterion, mode = main_treatment(found)
+    pairs = table[
+        (table["other"] != "") & (table["criterion"] == criterion) & (table["lateral"] == mode)
+    ]
+    _, _, heads = shown_activation(found)
+    pairs = pairs[pairs["head"].isin(heads) & pairs["mean"].notna()]
+    if pairs.empty:
+        return ""
+    of_people, of_model = (pairs[f"{x}_high"] - pairs[f"{x}_low"] for x in ("people", "model"))
+    return (
+        f"Of {counted(len(pairs), 'difference')} between two conditions (lateral force {mode}), "
+        f"{int(both_clear(pairs).sum())} are clear of zero in both intervals, over people and over "
+        f"draws of the model; the model's is the wider one in {int((of_model > of_people).sum())}."
+    )

@@ -96,6 +96,8 @@ def _write_tables(found: Summary, writer: Writer) -> None:
         "failures.csv": found.failures,
         "verdicts.csv": judged_pairs(found),
     }
+    if len(found.people_and_model):
+        tables["people_and_model.csv"] = found.people_and_model
     if found.sensitivity is not None:
         tables["screening.csv"] = found.sensitivity.screening
         tables["ranking.csv"] = found.sensitivity.overall
