@@ -135,9 +135,8 @@ def test_greatest_factors_and_the_kernel_of_directions_agree_in_every_frame(leve
         weights=np.random.default_rng(1).uniform(0.2, 3.0, 28),
         free_columns=np.random.default_rng(5).normal(size=(60, 4, free)),
     )
-    balance = normalise(problem)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        activation, prices, ended = solve_peaks(balance, problem.weights, 1)
+    found, ended = solve_peaks(problem, 1)
+    activation = found.activation
     other, _, told = run_minmax(problem, 1)
     assert (ended < 2).all()
     sure = told < 2
@@ -148,5 +147,13 @@ def test_greatest_factors_and_the_kernel_of_directions_agree_in_every_frame(leve
     # Heads at 1 before others reach the greatest are what takes more than one factor.
     assert level < 1.0 or (activation[met] == 1.0).any() or not met.any()
     np.testing.assert_allclose(activation[met], other[met], atol=1e-9)
-    raw = certify_minmax(problem, balance, activation, prices / balance.row_size)
+    assert (found.status[ended == 0] == Status.SOLVED).all()
+    raw = certify_minmax(problem, normalise(problem), activation, found.multipliers)
     assert (raw.status[ended == 0] == Status.SOLVED).all()
+    np.testing.assert_allclose(
+        found.numbers[ended == 0], raw.numbers[ended == 0], atol=1e-12, rtol=1e-6
+    )
+    for name in ("active", "force", "unmet", "free_values"):
+        np.testing.assert_allclose(
+            getattr(found, name)[ended == 0], getattr(raw, name)[ended == 0], atol=1e-9
+        )

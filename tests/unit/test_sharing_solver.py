@@ -17,6 +17,7 @@ from momentshare.sharing import Solver, Status, cone_inequalities, share
 def route(request, monkeypatch):
     if request.param == "numpy":
         monkeypatch.setattr("momentshare.sharing._solver.is_available", lambda: False)
+        monkeypatch.setattr("momentshare.sharing._stream.is_available", lambda: False)
     return request.param
 
 
@@ -203,3 +204,19 @@ def test_a_copy_has_buffers_of_its_own(route):
         np.testing.assert_allclose(one.force, wanted.force, atol=1e-6)
     again = solver.step(arms[0], capacity[0], moments[0])
     np.testing.assert_allclose(again.force, kept.force, atol=1e-9)
+
+
+def test_a_stream_of_min_max_goes_on_after_frames_that_it_cannot_use(route):
+    solver = Solver(heads=3, exponent=math.inf)
+    arms, capacity = np.array([[0.05, 0.04, 0.03]]), np.array([1000.0, 500.0, 800.0])
+    even = 30.0 / float((arms @ capacity).item())
+    said = []
+    for moment in (30.0, math.nan, 30.0, 1e9, 30.0, 0.0, math.inf, 30.0):
+        answer = solver.step(arms, capacity, np.array([moment]))
+        said.append(str(answer.status_text))
+        if moment == 30.0:
+            np.testing.assert_allclose(answer.activation, even, rtol=1e-12)
+    met = "solved"
+    assert said == [met, "invalid", met, "shortfall", met, met, "invalid", met]
+    weak = solver.step(arms, np.array([1000.0, -1.0, 800.0]), np.array([30.0]))
+    assert str(weak.status_text) == "invalid"

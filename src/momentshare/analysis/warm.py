@@ -118,6 +118,11 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
 
         return solve_minmax_frames
 
+    def peaks() -> Any:
+        from momentshare.sharing._backends.kernels.peaks import solve_peaks
+
+        return solve_peaks
+
     def greatest() -> Any:
         from momentshare.sharing._backends.kernels.climb import climb_frames
 
@@ -139,6 +144,7 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
         return None if lanes(count, exponent) is None else within_kernel(count, exponent)
 
     yield "sharing, any exponent, one frame after the other", single
+    yield "sharing, min–max by greatest factors", peaks
     yield "sharing, min–max", minmax
     yield "greatest factors and moments", greatest
     yield "sharing with one free value", projected

@@ -27,6 +27,7 @@ home folder are read-only, it is kept in a private folder below the system's tem
 is closed too, it is compiled in each process.
 """
 
+from momentshare.sharing._answer import Answer
 from momentshare.sharing._cone import cone_inequalities, contact_cone
 from momentshare.sharing._feasible import (
     GreatestFactor,
@@ -38,7 +39,7 @@ from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._gradients import Gradients, force_gradients
 from momentshare.sharing._result import Certificate, Sharing, Status
 from momentshare.sharing._share import share
-from momentshare.sharing._solver import Answer, Solver
+from momentshare.sharing._solver import Solver
 
 __all__ = [
     "Answer",

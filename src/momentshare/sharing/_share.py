@@ -23,7 +23,10 @@ from momentshare.sharing._backends.compiled import (
 from momentshare.sharing._backends.convex import solve_convex
 from momentshare.sharing._backends.interior import solve_inside
 from momentshare.sharing._backends.minmax import solve_minmax
-from momentshare.sharing._backends.minmax_within import keep_inequalities
+from momentshare.sharing._backends.minmax_within import (
+    keep_inequalities,
+    without_inequalities,
+)
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
@@ -259,9 +262,9 @@ def _solve_unbounded(
     problem: Problem, route: str, threads: int | None, *, chain: bool, again: bool = False
 ) -> RawSharing:
     if math.isinf(problem.exponent):
-        raw = solve_minmax(problem, threads, compiled=route == "compiled")
         if problem.facets == 0:
-            return raw
+            return solve_minmax(problem, threads, compiled=route == "compiled")
+        raw = solve_minmax(without_inequalities(problem), threads, compiled=route == "compiled")
         return keep_inequalities(
             problem, raw, lambda part: _solve_unbounded(part, route, threads, chain=False)
         )

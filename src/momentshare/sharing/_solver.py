@@ -3,93 +3,37 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare._kernels import is_available, require_threads
-from momentshare._kernels.compiling import direct
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.results import brief
-from momentshare.sharing._backends.compiled import limits_of_method, run_kernel
+from momentshare.sharing._answer import Answer
+from momentshare.sharing._backends.compiled import run_kernel
 from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._problem import Problem, build_problem
 from momentshare.sharing._result import (
-    BoolArray,
     FloatArray,
-    IntArray,
-    RawSharing,
     Status,
     put,
-    status_text,
 )
 from momentshare.sharing._share import solve
+from momentshare.sharing._stream import (
+    Stream,
+    as_raw,
+    laid,
+    open_stream,
+    put_values,
+    unusable,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import ArrayLike, NDArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """Arrays for the answers of a :class:`Solver`, overwritten by each call that uses them.
-
-    Attributes
-    ----------
-    activation, active_force, force, multipliers, unmet, free_values, \
-    inequality_multipliers, shortfall_prices, status
-        As in :class:`~momentshare.sharing.Sharing`, with one frame axis (none from
-        :meth:`Solver.step`).
-    certificate : float array, shape (..., 4)
-        Moment residual [N·m], bound violation, stationarity and duality gap, as in
-        :class:`~momentshare.sharing.Certificate`.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from momentshare.sharing import Solver
-    >>> solver = Solver(heads=2)
-    >>> answer = solver.step(
-    ...     np.array([[0.05, 0.04]]), np.array([1000.0, 500.0]), np.array([25.0])
-    ... )
-    >>> answer.force.shape, str(answer.status_text), bool(answer.certified)
-    ((2,), 'solved', True)
-    """
-
-    activation: FloatArray
-    active_force: FloatArray
-    force: FloatArray
-    multipliers: FloatArray
-    unmet: FloatArray
-    free_values: FloatArray
-    inequality_multipliers: FloatArray
-    shortfall_prices: FloatArray
-    status: IntArray
-    certificate: FloatArray
-
-    __repr__ = brief
-
-    @property
-    def status_text(self) -> NDArray[np.str_]:
-        """Status of every frame in words."""
-        return status_text(self.status)
-
-    @property
-    def certified(self) -> BoolArray:
-        """Frames whose certificate holds: solved or shortfall."""
-        return np.asarray(self.status <= Status.SHORTFALL)
-
-    def copy(self) -> Answer:
-        """Copy what the next call would overwrite."""
-        return Answer(**{item.name: getattr(self, item.name).copy() for item in fields(self)})
-
-    def frame(self, index: int) -> Answer:
-        """Give views of one frame, without the frame axis."""
-        whole = {item.name: getattr(self, item.name)[index, ...] for item in fields(self)}
-        return Answer(**whole)
+    from numpy.typing import ArrayLike
 
 
 class Solver:
@@ -106,7 +50,7 @@ class Solver:
     heads : int or sequence of str
         Number of heads, or their names.
     exponent : float
-        p > 1; ``math.inf`` minimises the greatest w a (and then allocates in each call).
+        p > 1; ``math.inf`` minimises the greatest w a (:meth:`solve` then allocates in each call).
     weights : array_like, shape (heads,), optional
         w > 0; one where not given.
     free_columns : array_like, shape (rows, k), optional
@@ -167,7 +111,7 @@ class Solver:
         if self._kind.batch:
             raise ShapeError("weights", "without a frame axis", f"{self._kind.batch}")
         self._answer: Answer | None = None
-        self._stream: _Stream | None = None
+        self._stream: Stream | None = None
 
     def __repr__(self) -> str:
         kind = self._kind
@@ -281,7 +225,7 @@ class Solver:
             answer = self._own_size(out, frames, rows, pushed=passive_force is not None)
         problem = self._problem(arms, capacity, wanted, passive_force, limits)
         if is_available() and math.isfinite(problem.exponent):
-            run_kernel(problem, _as_raw(answer), threads, chain=chain)
+            run_kernel(problem, as_raw(answer), threads, chain=chain)
         else:
             answer.status[:] = Status.UNCERTIFIED
         self._finish(problem, answer)
@@ -313,27 +257,23 @@ class Solver:
         stream = self._stream
         if stream is None or np.shape(moments) != stream.moments.shape:
             stream = self._stream = self._open(np.size(numbers("moments", moments)))
-        _put("arms", stream.arms, arms)
-        _put("capacity", stream.capacity, capacity)
-        _put("moments", stream.moments, moments)
+        put_values("arms", stream.arms, arms)
+        put_values("capacity", stream.capacity, capacity)
+        put_values("moments", stream.moments, moments)
         if passive_force is None:
             if stream.pushed:
                 stream.passive[...] = 0.0
                 stream.pushed = False
         else:
-            _put("passive_force", stream.passive, passive_force)
+            put_values("passive_force", stream.passive, passive_force)
             stream.pushed = True
         if limits is not None:
-            _put("limits", stream.limits, limits[0])
-            _put("limits (level)", stream.levels, limits[1])
+            put_values("limits", stream.limits, limits[0])
+            put_values("limits (level)", stream.levels, limits[1])
         answer = stream.answer
-        if stream.args is not None:
-            stream.kernel(*stream.args)
-            status = stream.status.item()
-            if status <= Status.SHORTFALL:
-                return answer
-        else:
-            stream.status[...] = Status.UNCERTIFIED
+        if stream.run() <= Status.SHORTFALL:
+            return answer
+        stream.status[...] = Status.UNCERTIFIED
         self._finish(stream.problem, stream.whole)
         if stream.status.item() > Status.SHORTFALL:
             # Nothing to start the next frame from; and a solver's NaN must not persist.
@@ -362,22 +302,22 @@ class Solver:
         G, h = (kind.limits, kind.levels) if limits is None else limits
         return replace(
             kind,
-            arms=_laid("arms", arms, (rows, heads), frames),
-            capacity=_laid("capacity", capacity, (heads,), frames),
-            moments=_laid("moments", moments, (rows,), frames),
+            arms=laid("arms", arms, (rows, heads), frames),
+            capacity=laid("capacity", capacity, (heads,), frames),
+            moments=laid("moments", moments, (rows,), frames),
             passive=kind.passive
             if passive is None
-            else _laid("passive_force", passive, (heads,), frames),
+            else laid("passive_force", passive, (heads,), frames),
             columns=kind.columns if kind.free else np.zeros((1, rows, 0)),
-            coefficients=_laid("limits", G, (facets, heads), frames),
+            coefficients=laid("limits", G, (facets, heads), frames),
             cone=None,
-            levels=_laid("limits (level)", h, (facets,), frames),
+            levels=laid("limits (level)", h, (facets,), frames),
             frames=frames,
             batch=(frames,),
             invalid=np.zeros(frames, dtype=np.bool_),
         )
 
-    def _open(self, rows: int) -> _Stream:
+    def _open(self, rows: int) -> Stream:
         """Lay out the buffers of a stream."""
         whole = self.room(1, rows)
         heads = self._heads
@@ -386,115 +326,21 @@ class Solver:
             np.zeros((1, heads)),
             (self._kind.limits.copy(), self._kind.levels.copy()),
         )  # fmt: skip
-        start = whole.multipliers
-        kernel, args = None, None
-        if is_available() and math.isfinite(problem.exponent):
-            kernel, args = _arguments(replace(problem, start=start), whole, 0, 1, chain=False)
-        return _Stream(
-            problem=problem, whole=whole, answer=whole.frame(0), arms=problem.arms[0],
-            capacity=problem.capacity[0], moments=problem.moments[0], passive=problem.passive[0],
-            limits=problem.limits[0], levels=problem.levels[0], status=whole.status, start=start,
-            kernel=kernel, args=args,
-        )  # fmt: skip
+        return open_stream(problem, whole)
 
     def _finish(self, problem: Problem, answer: Answer) -> None:
         """Solve what the kernel left open, mark what cannot be used."""
         if (left := np.flatnonzero(answer.status == Status.UNCERTIFIED)).size:
             # An array with one frame for all belongs to every frame of a part as well.
             part = problem.take(left) if problem.frames > 1 else problem
-            bad = _unusable(part)
+            bad = unusable(part)
             good = np.flatnonzero(~bad)
             if good.size:
                 some = part.take(good) if part.frames > 1 else part
                 raw, _ = solve(some, "numpy" if not is_available() else "compiled", 1, chain=False)
-                put(_as_raw(answer), left[good], raw)
+                put(as_raw(answer), left[good], raw)
             answer.status[left[bad]] = Status.INVALID
             for item in fields(answer):
                 array = getattr(answer, item.name)
                 if array.dtype == np.float64:
                     array[left[bad]] = math.nan
-
-
-@dataclass(slots=True, kw_only=True)
-class _Stream:
-    """Buffers of one frame and the arguments that point to them."""
-
-    problem: Problem
-    whole: Answer
-    answer: Answer
-    arms: FloatArray
-    capacity: FloatArray
-    moments: FloatArray
-    passive: FloatArray
-    limits: FloatArray
-    levels: FloatArray
-    status: IntArray
-    start: FloatArray
-    kernel: Any
-    args: tuple[Any, ...] | None
-    pushed: bool = False
-
-
-def _put(name: str, place: FloatArray, values: ArrayLike) -> None:
-    """Copy one argument of a step into its buffer."""
-    if type(values) is not np.ndarray or values.shape != place.shape:
-        values = numbers(name, values)
-        if values.shape != place.shape:
-            raise ShapeError(name, f"shape {place.shape}", f"shape {values.shape}")
-    elif values.dtype != np.float64:
-        values = numbers(name, values)
-    place[...] = values
-
-
-def _laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> FloatArray:
-    """Give one argument of a batch contiguous, with a frame axis of one or of all."""
-    array = numbers(name, values)
-    if array.ndim == len(tail):
-        array = array[np.newaxis]
-    if array.shape[1:] != tail or array.shape[0] not in {1, frames}:
-        wanted = ", ".join(str(size) for size in tail)
-        raise ShapeError(
-            name, f"shape ({wanted}) or ({frames}, {wanted})", f"shape {np.shape(values)}"
-        )
-    return np.ascontiguousarray(array)
-
-
-def _unusable(problem: Problem) -> BoolArray:
-    """Frames with a value that is not finite or a capacity below zero."""
-    bad = np.zeros(problem.frames, dtype=np.bool_)
-    for array in (
-        problem.arms, problem.capacity, problem.moments, problem.passive, problem.limits,
-        problem.levels,
-    ):  # fmt: skip
-        bad = bad | ~np.isfinite(array).reshape(array.shape[0], -1).all(axis=1)
-    return np.asarray(bad | (problem.capacity < 0.0).any(axis=1))
-
-
-def _arguments(
-    problem: Problem, answer: Answer, first: int, last: int, *, chain: bool
-) -> tuple[Any, tuple[Any, ...]]:
-    """Collect the compiled kernel and the arguments that point to the arrays of an answer."""
-    from momentshare.sharing._backends.kernels.frame import room
-    from momentshare.sharing._backends.kernels.frames import solve_frames
-
-    rows = problem.rows
-    start = np.zeros((0, rows)) if problem.start is None else problem.start
-    size = room(rows, problem.heads, problem.free, problem.facets)
-    return direct(solve_frames), (
-        problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
-        problem.columns, problem.limits, problem.levels, start, problem.exponent, first, last,
-        chain, answer.activation, answer.active_force, answer.force, answer.multipliers,
-        answer.unmet, answer.free_values,
-        answer.inequality_multipliers, answer.shortfall_prices, answer.status,
-        answer.certificate, np.empty(size), limits_of_method(),
-    )  # fmt: skip
-
-
-def _as_raw(answer: Answer) -> RawSharing:
-    """Give the arrays of an answer the names of a backend."""
-    return RawSharing(
-        activation=answer.activation, active=answer.active_force, force=answer.force,
-        multipliers=answer.multipliers, unmet=answer.unmet, free_values=answer.free_values,
-        held=answer.inequality_multipliers, parted=answer.shortfall_prices,
-        status=answer.status, numbers=answer.certificate,
-    )  # fmt: skip

@@ -197,7 +197,7 @@ def by_kernel(
     Of activations that do as well as others those of least Σ c a² are taken, with the ``costs`` c,
     shape (frames, heads), one where not given.
     """
-    from momentshare.sharing._backends.kernels.climb import climb_frames
+    from momentshare.sharing._backends.kernels.climb import climb_frames, scratch
     from momentshare.sharing._backends.kernels.vertex import FOUND, SEPARATED
 
     frames, rows, heads = balance.matrix.shape
@@ -212,7 +212,7 @@ def by_kernel(
         climb_frames(
             balance.matrix, balance.target, balance.basis, scaled, balance.target_size, prior,
             yields, AGREE, FREE, BOUND, first, last,
-            prices, activation, numbers, code, tied, loose,
+            prices, activation, numbers, code, tied, loose, scratch(rows, heads),
         )  # fmt: skip
 
     in_chunks(run, frames, threads, least=CHUNK)

@@ -12,14 +12,20 @@ no head is at 1.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare._kernels import cores, is_available
+from momentshare._kernels import cores, in_chunks, is_available
 from momentshare.sharing._backends.balance import free_values, normalise
-from momentshare.sharing._backends.climb import by_kernel, climb
-from momentshare.sharing._backends.compiled import run_minmax, solve_compiled
+from momentshare.sharing._backends.climb import AGREE, BOUND, FREE, climb
+from momentshare.sharing._backends.compiled import (
+    empty_raw,
+    limits_of_method,
+    run_minmax,
+    solve_compiled,
+)
 from momentshare.sharing._backends.newton import RESIDUAL
 from momentshare.sharing._backends.newton import SHORT as SLIGHT
 from momentshare.sharing._backends.staged import solve_balance
@@ -30,126 +36,70 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.sharing._backends.balance import Balance
+    from momentshare.sharing._backends.kernels.peaks import Rules
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import BoolArray, FloatArray, IntArray
 
 FOUND, SHORT, LEFT_OVER = 0, 1, 2
 """How a frame ends, as in the kernel."""
 
-ROUNDS = 12
-"""Values of s that are tried before a frame is left to the kernel."""
-
-SAME = 1e-12
-"""Part by which an activation or a factor may pass one."""
-
-SEPARATED = 1e-6
-"""Part of a moment that heads at 1 lack along a direction, from which it cannot be met. Nothing
-depends on it but time."""
+CHUNK = 1024
+"""Minimum number of frames per thread."""
 
 
 def solve_minmax(
     problem: Problem, threads: int | None = None, *, compiled: bool = False
 ) -> RawSharing:
-    """Share every frame by the min–max criterion, each with its certificate."""
+    """Share every frame of a problem without inequalities, each with its certificate."""
     if not compiled:
         return _solve_plain(problem)
     threads = threads or cores()
-    balance = normalise(problem)
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        activation, prices, ended = solve_peaks(balance, problem.weights, threads)
-    raw = certify_minmax(problem, balance, activation, prices / balance.row_size)
-    left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & (ended != SHORT))
+    raw, ended = solve_peaks(problem, threads)
+    left = np.flatnonzero(ended == LEFT_OVER)
     if left.size:
         part = problem.take(left)
         again, multipliers, ended[left] = run_minmax(part, threads)
-        raw = replaced(raw, left, certify_minmax(part, balance.take(left), again, multipliers))
+        certified = certify_minmax(part, normalise(part), again, multipliers)
+        raw = replaced(raw, left, certified)
     beyond = np.flatnonzero(ended == SHORT)
     if beyond.size:
         raw = _with_shortfall(raw, beyond, replace(problem.take(beyond), exponent=2.0), threads)
     left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & (ended != SHORT))
-    return replaced(raw, left, _solve_plain(problem.take(left))) if left.size else raw
+    return replaced(raw, left, _solve_plain(problem.take(left), "compiled")) if left.size else raw
 
 
-def solve_peaks(
-    balance: Balance, weights: FloatArray, threads: int
-) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Activations and prices by greatest factors, and how each frame ended, as in the kernel.
+def solve_peaks(problem: Problem, threads: int) -> tuple[RawSharing, IntArray]:
+    """Answers by greatest factors with their certificates, and how each frame ended."""
+    from momentshare.sharing._backends.kernels.peaks import peak_room
+    from momentshare.sharing._backends.kernels.peaks import solve_peaks as kernel
 
-    The first is the one of heads that may all reach s/w. Where some would pass 1, its prices say
-    how great s has to be; heads that may reach min(1, s/w) have another factor, and s grows until
-    that is one.
-    """
-    frames, rows, heads = balance.matrix.shape
-    activation, prices = np.zeros((frames, heads)), np.zeros((frames, rows))
-    ended = np.full(frames, LEFT_OVER, dtype=np.int8)
-    asks = np.abs(balance.target).max(axis=1, initial=0.0) > RESIDUAL * balance.target_size
-    ended[~asks] = FOUND
-    index = np.flatnonzero(asks)
-    s, begin, costs = np.zeros(index.size), None, None
-    for turn in range(ROUNDS):
-        if not index.size:
-            break
-        part = balance if index.size == frames else balance.take(index)
-        w = weights if weights.shape[0] == 1 else weights[index]
-        reach = 1.0 / w
-        if turn:
-            reach = np.minimum(1.0, s[:, None] / w)
-            costs = (w * reach / s[:, None]) ** 2
-        scaled = replace(
-            part,
-            matrix=part.matrix * reach[:, None, :],
-            target=np.zeros(part.target.shape),
-        )
-        found = by_kernel(scaled, part.target, threads, begin, costs)
-        # The prices v are such that v·b is one.
-        v, factor = found.prices, found.factor
-        if turn:
-            a, held = reach * found.activation, factor >= 1.0 - SAME
-            rate = np.maximum(np.where(s[:, None] <= w, _along(v, part), 0.0), 0.0) / w
-            price = v / rate.sum(axis=1)[:, None]
-        else:
-            a, price = (reach / factor[:, None]) * found.activation, v / factor[:, None]
-            held = (factor > 0.0) & (a.max(axis=1) <= 1.0 + SAME)
-        done = index[held]
-        activation[done], prices[done] = np.minimum(a[held], 1.0), price[held]
-        ended[done] = FOUND
-        on = np.flatnonzero(~held)
-        if not on.size:
-            break
-        index, before, begin, part = index[on], s[on], v[on], part.take(on)
-        along = np.maximum(_along(begin, part), 0.0)
-        s = _least_peak(along, w if w.shape[0] == 1 else w[on], before)
-        # All heads at 1 do not reach the moment along v, by more than rounding.
-        ended[index[np.isnan(s) & (along.sum(axis=1) < 1.0 - SEPARATED)]] = SHORT
-        on = np.flatnonzero(s > before)
-        index, s, begin = index[on], s[on], begin[on]
-    return activation, prices, ended
+    raw = empty_raw(problem)
+    raw.held[...] = 0.0
+    raw.parted[...] = 0.0
+    ended = np.empty(problem.frames, dtype=np.int8)
+    rules, limits = rules_of_factors(), limits_of_method()
+
+    def run(first: int, last: int) -> None:
+        kernel(
+            problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+            problem.columns, first, last, raw.activation, raw.active, raw.force, raw.multipliers,
+            raw.unmet, raw.free_values, raw.status, raw.numbers, ended,
+            peak_room(problem.rows, problem.heads, problem.free), rules, limits,
+        )  # fmt: skip
+
+    in_chunks(run, problem.frames, threads, least=CHUNK)
+    return raw, ended
 
 
-def _along(prices: FloatArray, balance: Balance) -> FloatArray:
-    """Give what every head adds along prices."""
-    return np.asarray(np.matmul(prices[:, None, :], balance.matrix)[:, 0])
+@cache
+def rules_of_factors() -> Rules:
+    """Gather the numbers of the greatest factor for the kernel."""
+    from momentshare.sharing._backends.kernels.peaks import Rules
+
+    return Rules(agree=AGREE, free=FREE, bound=BOUND)
 
 
-def _least_peak(push: FloatArray, weights: FloatArray, s: FloatArray) -> FloatArray:
-    """Least s for which heads reach one along prices, from one too small; NaN where none will do.
-
-    What they reach, Σ push min(1, s/w), bends down at each weight, so that its tangents lead there
-    from below.
-    """
-    for _ in range(weights.shape[1] + 1):
-        full = s[:, None] > weights
-        capped = np.where(full, push, 0.0).sum(axis=1)
-        rate = np.where(full, 0.0, push / weights).sum(axis=1)
-        following = np.where(rate > 0.0, (1.0 - capped) / rate, np.nan)
-        grown = following > s * (1.0 + 1e-15)
-        s = np.where(grown | np.isnan(following), following, s)
-        if not grown.any():
-            break
-    return s
-
-
-def _solve_plain(problem: Problem) -> RawSharing:
+def _solve_plain(problem: Problem, method: str = "numpy") -> RawSharing:
     count, heads = problem.frames, problem.heads
     balance = normalise(problem)
     weights = np.broadcast_to(problem.weights, (count, heads))
@@ -160,7 +110,9 @@ def _solve_plain(problem: Problem) -> RawSharing:
     asks = np.abs(balance.target).max(axis=1, initial=0.0) > RESIDUAL * balance.target_size
     frames = np.flatnonzero(asks)
     if frames.size:
-        activation[frames], prices[frames], fits = _scaled(balance.take(frames), weights[frames])
+        activation[frames], prices[frames], fits = _scaled(
+            balance.take(frames), weights[frames], method
+        )
         rest = frames[~fits]
         if rest.size:
             # The loops of the kernel: the programme would not break ties by least squares.
@@ -187,12 +139,14 @@ def _solve_plain(problem: Problem) -> RawSharing:
     return raw
 
 
-def _scaled(balance: Balance, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+def _scaled(
+    balance: Balance, weights: FloatArray, method: str
+) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Activation and prices as if no head could reach 1, and whether none does."""
     free = replace(
         balance, matrix=balance.matrix / weights[:, None, :], target=0.0 * balance.target
     )
-    factor, prices, share, _, status = climb(free, balance.target, 0.0, method="numpy")
+    factor, prices, share, _, status = climb(free, balance.target, 0.0, method=method)
     held = (status == Status.SOLVED) & (factor > 0.0)
     greatest = 1.0 / np.where(held, factor, 1.0)
     activation = greatest[:, None] * np.where(held[:, None], share, 0.0) / weights

@@ -30,13 +30,24 @@ TIED = 1e-9
 """Part of the greatest drive below which a head is drawn to no bound."""
 
 
+def without_inequalities(problem: Problem) -> Problem:
+    """Leave the inequalities of a problem out."""
+    return replace(
+        problem,
+        coefficients=np.zeros((1, 0, problem.heads)),
+        levels=np.zeros((1, 0)),
+        cone=None,
+    )
+
+
 def keep_inequalities(
     problem: Problem, raw: RawSharing, squares: Callable[[Problem], RawSharing]
 ) -> RawSharing:
-    """Solve the frames of ``raw`` without proof again, within the inequalities.
+    """Keep the answers without inequalities that break none, and solve the other frames.
 
-    ``squares`` shares with least Σ w a² within them.
+    ``squares`` shares with least Σ w a² within the inequalities.
     """
+    raw = certify_minmax(problem, normalise(problem), raw.activation, raw.multipliers)
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size == 0:
         return raw

@@ -10,7 +10,7 @@ works on buffers of its own. Inputs are contiguous float64 with the frame axis f
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from momentshare.sharing._backends.kernels.least import least_effort, span_of
 from momentshare.sharing._backends.kernels.vertex import FOUND, across, solve_vertex
 
 if TYPE_CHECKING:
+    from momentshare.sharing._backends.kernels.vertex import Places
     from momentshare.sharing._result import BoolArray, FloatArray, IntArray
 
 
@@ -31,6 +32,178 @@ def combine(A: FloatArray, price: FloatArray, along: FloatArray) -> None:
     for j in range(price.size):
         for i in range(along.size):
             along[i] += A[j, i] * price[j]
+
+
+class Scratch(NamedTuple):
+    """Room of one frame."""
+
+    N: FloatArray  # (rows, rows) orthonormal basis across g and the free columns
+    M: FloatArray  # (rows, heads) the rows across
+    work: FloatArray  # (3 rows + 4, rows)
+    rows: FloatArray  # (6, rows)
+    heads: FloatArray  # (5, heads)
+    kinks: FloatArray  # (2 heads,)
+    on: BoolArray  # (heads,)
+    basic: Places  # (rows,)
+    order: Places  # (heads,)
+
+
+def scratch(rows: int, heads: int) -> Scratch:
+    """Make room for the frames of one thread."""
+    return Scratch(
+        np.empty((rows, rows)), np.empty((rows, heads)), np.empty((3 * rows + 4, rows)),
+        np.empty((6, rows)), np.empty((5, heads)), np.empty(2 * heads),
+        np.empty(heads, dtype=np.bool_), np.empty(rows, dtype=np.int64),
+        np.empty(heads, dtype=np.int64),
+    )  # fmt: skip
+
+
+@inner
+def climb_frame(
+    A: FloatArray,
+    b: FloatArray,
+    Q: FloatArray,
+    g: FloatArray,
+    target_size: float,
+    begin: FloatArray,
+    yields: FloatArray,
+    agree: float,
+    zero: float,
+    bound: float,
+    prices: FloatArray,
+    activation: FloatArray,
+    numbers: FloatArray,
+    tied: BoolArray,
+    own: Scratch,
+) -> tuple[int, bool]:
+    """Solve one frame, from the prices in the one row of ``begin`` if it has one.
+
+    Returns the code and whether other prices may do as well.
+    """
+    rows, heads = A.shape
+    N, M, work, kinks = own.N, own.M, own.work, own.kinks
+    on, basic, order = own.on, own.basic, own.order
+    left, line, v, t, y, share = (
+        own.rows[0], own.rows[1], own.rows[2], own.rows[3], own.rows[4], own.rows[5],
+    )  # fmt: skip
+    c, cost, change, length, whole = (
+        own.heads[0], own.heads[1], own.heads[2], own.heads[3], own.heads[4],
+    )  # fmt: skip
+    size = 0.0
+    for j in range(rows):
+        size = max(size, abs(g[j]))
+    total = 0.0
+    for j in range(rows):
+        total += (g[j] / size) ** 2
+    size *= math.sqrt(total)
+    for j in range(rows):
+        line[j] = g[j] / size
+    depth = across(Q, line, N, left)
+    for j in range(depth):
+        total = 0.0
+        for k in range(rows):
+            total += N[k, j] * b[k]
+        t[j] = total
+    # Head by head in the inner loops, which compilers turn into vectors.
+    combine(A, line, c)
+    for i in range(heads):
+        whole[i] = 0.0
+        length[i] = 0.0
+    for k in range(rows):
+        for i in range(heads):
+            whole[i] += A[k, i] * A[k, i]
+    for j in range(depth):
+        combine(A, N[:, j], M[j])
+        for i in range(heads):
+            length[i] += M[j, i] * M[j, i]
+    reach = 0.0
+    for i in range(heads):
+        reach += whole[i]
+    for i in range(heads):
+        whole[i] = math.sqrt(whole[i])
+        length[i] = math.sqrt(length[i])
+        if length[i] <= 1e-14 * whole[i]:
+            length[i] = 0.0
+            for j in range(depth):
+                M[j, i] = 0.0
+    reach = target_size + math.sqrt(reach)
+    for j in range(depth):
+        y[j] = 0.0
+        if begin.shape[0] > 0:
+            for k in range(rows):
+                y[j] += N[k, j] * begin[0, k] * size
+    answer, count = solve_vertex(
+        M, c, t, reach, depth, on, basic, y, share, work, cost, change,
+        kinks, order, length, agree
+    )  # fmt: skip
+    for _ in range(2):
+        for k in range(count):
+            left[k] = c[basic[k]]
+            for j in range(depth):
+                left[k] += M[j, basic[k]] * y[j]
+        for k in range(count):
+            for j in range(depth):
+                y[j] -= work[2 * depth + j, k] * left[k]
+    for i in range(heads):
+        activation[i] = 1.0 if on[i] else 0.0
+    for k in range(count):
+        activation[basic[k]] = min(max(share[k], 0.0), 1.0)
+    priced, value, most = 0.0, 0.0, 0.0
+    for k in range(rows):
+        v[k] = line[k]
+        for j in range(depth):
+            v[k] += N[k, j] * y[j]
+        priced += v[k] * v[k]
+        most -= v[k] * b[k]
+        left[k] = -b[k]
+        prices[k] = v[k] / size
+    priced = math.sqrt(priced)
+    without = 0
+    combine(A, v, change)
+    for i in range(heads):
+        most += max(change[i], 0.0)
+        tied[i] = length[i] > 0.0 and abs(change[i]) <= zero * whole[i] * priced
+        without += tied[i]
+    if without <= count or answer != FOUND:
+        for i in range(heads):
+            tied[i] = False
+    else:
+        for j in range(depth):
+            y[j] = t[j]
+            for i in range(heads):
+                if not tied[i]:
+                    y[j] -= M[j, i] * activation[i]
+        if least_effort(
+            M,
+            y,
+            yields,
+            tied,
+            depth,
+            reach,
+            activation,
+            work,
+            cost,
+            change,
+            kinks,
+            on,
+        ):
+            for i in range(heads):
+                tied[i] = False
+    for i in range(heads):
+        a = activation[i]
+        on[i] = length[i] > 0.0 and bound < a < 1.0 - bound
+        for k in range(rows):
+            left[k] += A[k, i] * a
+    loose = span_of(M, on, depth, work, share) < depth
+    for k in range(rows):
+        value += line[k] * left[k]
+    missed = 0.0
+    for k in range(rows):
+        missed = max(missed, abs(left[k] - value * line[k]))
+    numbers[0] = value / size
+    numbers[1] = most / size
+    numbers[2] = missed
+    return answer, loose
 
 
 def _climb_frames(
@@ -52,6 +225,7 @@ def _climb_frames(
     code: IntArray,
     tied: BoolArray,
     loose: BoolArray,
+    own: Scratch,
 ) -> None:
     """Solve the frames first … last − 1, from the prices ``begin`` where there are any.
 
@@ -62,137 +236,19 @@ def _climb_frames(
     ones of least effort were not found; ``loose`` whether other prices may. ``zero`` and ``bound``
     say what counts as no reduced cost and as resting on a bound.
     """
-    rows, heads = matrix.shape[1], matrix.shape[2]
-    N, left, line, v = np.empty((rows, rows)), np.empty(rows), np.empty(rows), np.empty(rows)
-    M, t, y, share = np.empty((rows, heads)), np.empty(rows), np.empty(rows), np.empty(rows)
-    basic, work = np.empty(rows, dtype=np.int64), np.empty((3 * rows + 4, rows))
-    c, cost, change, kinks = np.empty(heads), np.empty(heads), np.empty(heads), np.empty(2 * heads)
-    length, whole = np.empty(heads), np.empty(heads)
-    on, order = np.empty(heads, dtype=np.bool_), np.empty(heads, dtype=np.int64)
     for f in range(first, last):
-        A, b, g = matrix[f], target[f], scaled[f]
-        size = 0.0
-        for j in range(rows):
-            size = max(size, abs(g[j]))
-        total = 0.0
-        for j in range(rows):
-            total += (g[j] / size) ** 2
-        size *= math.sqrt(total)
-        for j in range(rows):
-            line[j] = g[j] / size
-        depth = across(free[f], line, N, left)
-        for j in range(depth):
-            total = 0.0
-            for k in range(rows):
-                total += N[k, j] * b[k]
-            t[j] = total
-        # Head by head in the inner loops, which compilers turn into vectors.
-        combine(A, line, c)
-        for i in range(heads):
-            whole[i] = 0.0
-            length[i] = 0.0
-        for k in range(rows):
-            for i in range(heads):
-                whole[i] += A[k, i] * A[k, i]
-        for j in range(depth):
-            combine(A, N[:, j], M[j])
-            for i in range(heads):
-                length[i] += M[j, i] * M[j, i]
-        reach = 0.0
-        for i in range(heads):
-            reach += whole[i]
-        for i in range(heads):
-            whole[i] = math.sqrt(whole[i])
-            length[i] = math.sqrt(length[i])
-            if length[i] <= 1e-14 * whole[i]:
-                length[i] = 0.0
-                for j in range(depth):
-                    M[j, i] = 0.0
-        reach = target_size[f] + math.sqrt(reach)
-        for j in range(depth):
-            y[j] = 0.0
-            if begin.shape[0] > 0:
-                for k in range(rows):
-                    y[j] += N[k, j] * begin[f, k] * size
-        answer, count = solve_vertex(
-            M, c, t, reach, depth, on, basic, y, share, work, cost, change,
-            kinks, order, length, agree
+        code[f], loose[f] = climb_frame(
+            matrix[f], target[f], free[f], scaled[f], target_size[f], begin[f : f + 1],
+            yields[f if yields.shape[0] > 1 else 0], agree, zero, bound,
+            prices[f], activation[f], numbers[f], tied[f], own,
         )  # fmt: skip
-        code[f] = answer
-        for _ in range(2):
-            for k in range(count):
-                left[k] = c[basic[k]]
-                for j in range(depth):
-                    left[k] += M[j, basic[k]] * y[j]
-            for k in range(count):
-                for j in range(depth):
-                    y[j] -= work[2 * depth + j, k] * left[k]
-        for i in range(heads):
-            activation[f, i] = 1.0 if on[i] else 0.0
-        for k in range(count):
-            activation[f, basic[k]] = min(max(share[k], 0.0), 1.0)
-        priced, value, most = 0.0, 0.0, 0.0
-        for k in range(rows):
-            v[k] = line[k]
-            for j in range(depth):
-                v[k] += N[k, j] * y[j]
-            priced += v[k] * v[k]
-            most -= v[k] * b[k]
-            left[k] = -b[k]
-            prices[f, k] = v[k] / size
-        priced = math.sqrt(priced)
-        without = 0
-        combine(A, v, change)
-        for i in range(heads):
-            most += max(change[i], 0.0)
-            tied[f, i] = length[i] > 0.0 and abs(change[i]) <= zero * whole[i] * priced
-            without += tied[f, i]
-        if without <= count or answer != FOUND:
-            for i in range(heads):
-                tied[f, i] = False
-        else:
-            for j in range(depth):
-                y[j] = t[j]
-                for i in range(heads):
-                    if not tied[f, i]:
-                        y[j] -= M[j, i] * activation[f, i]
-            if least_effort(
-                M,
-                y,
-                yields[f if yields.shape[0] > 1 else 0],
-                tied[f],
-                depth,
-                reach,
-                activation[f],
-                work,
-                cost,
-                change,
-                kinks,
-                on,
-            ):
-                for i in range(heads):
-                    tied[f, i] = False
-        for i in range(heads):
-            a = activation[f, i]
-            on[i] = length[i] > 0.0 and bound < a < 1.0 - bound
-            for k in range(rows):
-                left[k] += A[k, i] * a
-        loose[f] = span_of(M, on, depth, work, share) < depth
-        for k in range(rows):
-            value += line[k] * left[k]
-        missed = 0.0
-        for k in range(rows):
-            missed = max(missed, abs(left[k] - value * line[k]))
-        numbers[f, 0] = value / size
-        numbers[f, 1] = most / size
-        numbers[f, 2] = missed
 
 
 def _signature() -> Any:
     """One signature for writable and read-only input, so that it is compiled once."""
     if not has_numba():
         return None
-    from numba import types
+    from numba import typeof, types
 
     def given(axes: int) -> Any:
         return types.Array(types.float64, axes, "C", readonly=True)
@@ -209,9 +265,10 @@ def _signature() -> Any:
         written(types.int8, 1),
         written(types.boolean, 2),
         written(types.boolean, 1),
+        typeof(scratch(1, 1)),  # type: ignore[no-untyped-call]
     )
 
 
-climb_frames = outermost(
-    _signature(), [__file__, str(least.__file__), str(vertex.__file__)], _nrt=True
-)(_climb_frames)
+climb_frames = outermost(_signature(), [__file__, str(least.__file__), str(vertex.__file__)])(
+    _climb_frames
+)

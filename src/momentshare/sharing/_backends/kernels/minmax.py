@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from momentshare._kernels.compiling import has_numba, inner, outermost
 from momentshare.sharing._backends.kernels import frame as _frame
 from momentshare.sharing._backends.kernels import newton as _newton
+from momentshare.sharing._backends.kernels import peak as _peak
 from momentshare.sharing._backends.kernels import search as _search
 from momentshare.sharing._backends.kernels import staged as _staged
 from momentshare.sharing._backends.kernels.frame import (
@@ -37,6 +38,7 @@ from momentshare.sharing._backends.kernels.frame import (
     project,
 )
 from momentshare.sharing._backends.kernels.newton import MET, NEAREST, OPEN, guess, newton
+from momentshare.sharing._backends.kernels.peak import least
 from momentshare.sharing._backends.kernels.staged import complement_of, lie_across, span_of
 
 if TYPE_CHECKING:
@@ -52,33 +54,6 @@ MEETS = 1e-11
 
 FOUND, SHORT, LEFT_OVER = 0, 1, 2
 """How a frame ends: solved, its moment cannot be met, to be solved otherwise."""
-
-
-@inner
-def least(rows: int, heads: int, A: FloatArray, v: FloatArray, w: FloatArray, work: Work) -> float:
-    """Least s for which the heads reach b along v; NaN where none will do."""
-    wanted = 0.0
-    for j in range(rows):
-        wanted += v[j] * work.short[TARGET][j]
-    s = 0.0
-    for _ in range(heads + 1):
-        capped, rate = 0.0, 0.0
-        for i in range(heads):
-            along = 0.0
-            for j in range(rows):
-                along += A[j, i] * v[j]
-            if along > 0.0:
-                if s > w[i]:
-                    capped += along
-                else:
-                    rate += along / w[i]
-        if not rate > 0.0:
-            return math.nan
-        following = (wanted - capped) / rate
-        if not following > s * (1.0 + 1e-15):
-            break
-        s = following
-    return s if s > 0.0 else math.nan
 
 
 @inner
@@ -258,9 +233,9 @@ def _solve_minmax_frames(
             multipliers[f, j] = v[j] / (rate * work.short[ROW_SIZE][j])
 
 
-_FILES = [str(Path(module.__file__ or "")) for module in (_frame, _newton, _search, _staged)] + [
-    __file__
-]
+_FILES = [
+    str(Path(module.__file__ or "")) for module in (_frame, _newton, _peak, _search, _staged)
+] + [__file__]
 
 
 def _signature() -> Any:

@@ -1,0 +1,154 @@
+"""Buffers of a solver for one frame after the other, and the kernels that work on them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare._kernels import is_available
+from momentshare._kernels.compiling import direct
+from momentshare.arrays import numbers
+from momentshare.errors import ShapeError
+from momentshare.sharing._backends.compiled import limits_of_method
+from momentshare.sharing._backends.minmax import SHORT, rules_of_factors
+from momentshare.sharing._result import BoolArray, FloatArray, IntArray, RawSharing, Status
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from momentshare.sharing._answer import Answer
+    from momentshare.sharing._problem import Problem
+
+Call = tuple[Any, tuple[Any, ...]]
+"""A compiled kernel and its arguments."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Stream:
+    """Buffers of one frame and the calls that point to them."""
+
+    problem: Problem
+    whole: Answer
+    answer: Answer
+    arms: FloatArray
+    capacity: FloatArray
+    moments: FloatArray
+    passive: FloatArray
+    limits: FloatArray
+    levels: FloatArray
+    status: IntArray
+    start: FloatArray
+    first: Call | None
+    ended: IntArray
+    beyond: Call | None
+    pushed: bool = False
+
+    def run(self) -> int:
+        """Solve the frame as far as kernels can; its status."""
+        if self.first is None:
+            return int(Status.UNCERTIFIED)
+        kernel, given = self.first
+        kernel(*given)
+        if self.beyond is not None and self.ended.item() == SHORT:
+            kernel, given = self.beyond
+            kernel(*given)
+            if self.status.item() == Status.SOLVED:
+                return int(Status.UNCERTIFIED)
+        return int(self.status.item())
+
+
+def open_stream(problem: Problem, whole: Answer) -> Stream:
+    """Lay out the buffers of a stream: ``problem`` and ``whole`` have one frame."""
+    start, ended = whole.multipliers, np.zeros(1, dtype=np.int8)
+    first, beyond = None, None
+    if is_available():
+        if math.isfinite(problem.exponent):
+            first = arguments(replace(problem, start=start), whole)
+        elif problem.facets == 0:
+            first = _peak_arguments(problem, whole, ended)
+            beyond = arguments(replace(problem, exponent=2.0), whole)
+    return Stream(
+        problem=problem, whole=whole, answer=whole.frame(0), arms=problem.arms[0],
+        capacity=problem.capacity[0], moments=problem.moments[0], passive=problem.passive[0],
+        limits=problem.limits[0], levels=problem.levels[0], status=whole.status, start=start,
+        first=first, ended=ended, beyond=beyond,
+    )  # fmt: skip
+
+
+def put_values(name: str, place: FloatArray, values: ArrayLike) -> None:
+    """Copy one argument of a step into its buffer."""
+    if type(values) is not np.ndarray or values.shape != place.shape:
+        values = numbers(name, values)
+        if values.shape != place.shape:
+            raise ShapeError(name, f"shape {place.shape}", f"shape {values.shape}")
+    elif values.dtype != np.float64:
+        values = numbers(name, values)
+    place[...] = values
+
+
+def laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> FloatArray:
+    """Give one argument of a batch contiguous, with a frame axis of one or of all."""
+    array = numbers(name, values)
+    if array.ndim == len(tail):
+        array = array[np.newaxis]
+    if array.shape[1:] != tail or array.shape[0] not in {1, frames}:
+        wanted = ", ".join(str(size) for size in tail)
+        raise ShapeError(
+            name, f"shape ({wanted}) or ({frames}, {wanted})", f"shape {np.shape(values)}"
+        )
+    return np.ascontiguousarray(array)
+
+
+def unusable(problem: Problem) -> BoolArray:
+    """Frames with a value that is not finite or a capacity below zero."""
+    bad = np.zeros(problem.frames, dtype=np.bool_)
+    for array in (
+        problem.arms, problem.capacity, problem.moments, problem.passive, problem.limits,
+        problem.levels,
+    ):  # fmt: skip
+        bad = bad | ~np.isfinite(array).reshape(array.shape[0], -1).all(axis=1)
+    return np.asarray(bad | (problem.capacity < 0.0).any(axis=1))
+
+
+def arguments(problem: Problem, answer: Answer) -> Call:
+    """Collect the kernel of one frame and the arguments that point to the arrays of an answer."""
+    from momentshare.sharing._backends.kernels.frame import room
+    from momentshare.sharing._backends.kernels.frames import solve_frames
+
+    rows = problem.rows
+    start = np.zeros((0, rows)) if problem.start is None else problem.start
+    size = room(rows, problem.heads, problem.free, problem.facets)
+    return direct(solve_frames), (
+        problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+        problem.columns, problem.limits, problem.levels, start, problem.exponent, 0, 1,
+        False, answer.activation, answer.active_force, answer.force, answer.multipliers,
+        answer.unmet, answer.free_values,
+        answer.inequality_multipliers, answer.shortfall_prices, answer.status,
+        answer.certificate, np.empty(size), limits_of_method(),
+    )  # fmt: skip
+
+
+def _peak_arguments(problem: Problem, answer: Answer, ended: IntArray) -> Call:
+    """Collect those of min–max."""
+    from momentshare.sharing._backends.kernels.peaks import peak_room, solve_peaks
+
+    return direct(solve_peaks), (
+        problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+        problem.columns, 0, 1, answer.activation, answer.active_force, answer.force,
+        answer.multipliers, answer.unmet, answer.free_values, answer.status, answer.certificate,
+        ended, peak_room(problem.rows, problem.heads, problem.free), rules_of_factors(),
+        limits_of_method(),
+    )  # fmt: skip
+
+
+def as_raw(answer: Answer) -> RawSharing:
+    """Give the arrays of an answer the names of a backend."""
+    return RawSharing(
+        activation=answer.activation, active=answer.active_force, force=answer.force,
+        multipliers=answer.multipliers, unmet=answer.unmet, free_values=answer.free_values,
+        held=answer.inequality_multipliers, parted=answer.shortfall_prices,
+        status=answer.status, numbers=answer.certificate,
+    )  # fmt: skip
