@@ -248,6 +248,22 @@ def test_an_entry_of_the_file_that_is_wrong_makes_no_other_file_wrong(copied):
     )
 
 
+def test_tables_of_heads_are_looked_at_where_the_file_is_wrong(copied):
+    folder = copied("leg")
+    edit(folder / "linkage.toml", "up = [0", "up = [3")
+    row = set_cell(folder / "heads.csv", ["soleus", "volume"], "unit", "stone")
+    axis, volume = faults(folder)
+    assert axis.startswith("linkage.toml: field 'up': must have length 1")
+    assert volume.startswith(f"heads.csv row {row}: unknown unit 'stone'")
+
+
+def test_tables_of_arms_are_looked_at_where_the_file_is_wrong(copied):
+    folder = copied("elbow_by_table")
+    edit(folder / "linkage.toml", "up = [0", "up = [3")
+    row = set_cell(folder / "arms.csv", ["brachialis"], "row", "knee_flexion")
+    assert any(f.startswith(f"arms.csv row {row}: field 'row'") for f in faults(folder))
+
+
 def test_a_joint_that_cannot_be_read_is_not_missing_as_well(copied):
     folder = copied("leg")
     edit(folder / "joints.csv", "knee,hinge,", "knee,hinge,,")

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from momentshare.model import Site, Surface
     from momentshare.model.folder import FolderReader
 
-__all__ = ["heads_of"]
+__all__ = ["heads_of", "look_at_heads"]
 
 _FILE = "linkage.toml"
 _ALL = "*"
@@ -112,10 +112,18 @@ def heads_of(
     return tuple(found)
 
 
+def look_at_heads(reader: FolderReader, rows: Collection[str]) -> None:
+    """Tell what is wrong in the tables of heads by itself, where the file that names heads is."""
+    known = _Known(sites={}, shapes={}, rows=rows, ball=(), postures=())
+    _tables(reader, known, "arms.csv", ArmEntry)
+    _tables(reader, known, "capacities.csv", CapacityEntry)
+    _numbers(reader, None, ())
+
+
 def _numbers(
-    reader: FolderReader, known: _Known, names: Collection[str]
+    reader: FolderReader, known: _Known | None, names: Collection[str]
 ) -> dict[tuple[str, str], Number]:
-    """Numbers of ``heads.csv`` by head and quantity."""
+    """Numbers of ``heads.csv`` by head and quantity; ``known`` is None where heads are not."""
     found: dict[tuple[str, str], Number] = {}
     if not os.path.lexists(reader.folder / "heads.csv"):
         return found
@@ -124,6 +132,8 @@ def _numbers(
         number = reader.attempt(place, partial(_number, row, dimension))
         if number is None:
             reader.refuse("heads.csv", row.model_dump())
+        if known is None:
+            continue
         if row.head != _ALL and row.head not in names:
             near = nearest_name(row.head, names)
             reader.fault(place, f"field 'head': {row.head!r} has neither path nor arms; {near}")

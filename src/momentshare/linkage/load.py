@@ -19,13 +19,14 @@ from momentshare.linkage.entries import (
     LinkageSurfaceEntry,
     RowEntry,
 )
-from momentshare.linkage.heads import heads_of
+from momentshare.linkage.heads import heads_of, look_at_heads
 from momentshare.linkage.schema import (
     JOINT_ROWS,
     Body,
     Joint,
     JointRow,
     Linkage,
+    LinkageHead,
 )
 from momentshare.model import Number, Site, Surface, models_folder
 from momentshare.model.folder import FolderReader
@@ -113,7 +114,11 @@ def _assembled(reader: FolderReader) -> Linkage:
     sites, surfaces = _sites(reader, names), _surfaces(reader, names)
     postures = {} if file is None else _postures(reader, file, rows)
     ball = {row.name for row in rows.values() if joints[row.joint].type == "ball"}
-    heads = () if file is None else heads_of(reader, file, sites, surfaces, rows, ball)
+    heads: tuple[LinkageHead, ...] = ()
+    if file is None:
+        look_at_heads(reader, rows)
+    else:
+        heads = heads_of(reader, file, sites, surfaces, rows, ball)
     end = "" if file is None else file.end
     if end and end not in sites and not reader.may_hold("sites.csv", site=end):
         reader.fault(_FILE, f"field 'end': unknown site {end!r}; {nearest_name(end, sites)}")
