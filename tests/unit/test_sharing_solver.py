@@ -1,6 +1,7 @@
 """The prepared solver: the answers of ``share``, in arrays that are used again."""
 
 import copy
+import dataclasses
 import math
 import pickle
 import tracemalloc
@@ -220,3 +221,41 @@ def test_a_stream_of_min_max_goes_on_after_frames_that_it_cannot_use(route):
     assert said == [met, "invalid", met, "shortfall", met, met, "invalid", met]
     weak = solver.step(arms, np.array([1000.0, -1.0, 800.0]), np.array([30.0]))
     assert str(weak.status_text) == "invalid"
+
+
+@pytest.mark.parametrize("exponent", [2.0, 3.0, 4.0, math.inf])
+def test_input_that_lies_in_the_answer_is_read_before_it_is_written(exponent):
+    arms, capacity, moments = naive.limb_like(40, seed=4)
+    solver = Solver(heads=28, exponent=exponent)
+    wanted = solver.solve(arms, capacity, moments).copy()
+    assert wanted.certified.all()
+    out = solver.room(40, 4)
+    for name in ("active_force", "activation", "force"):
+        getattr(out, name)[...] = capacity
+        found = solver.solve(arms, getattr(out, name), moments, out=out)
+        np.testing.assert_array_equal(found.activation, wanted.activation)
+    out.unmet[...] = moments
+    found = solver.solve(arms, capacity, out.unmet, out=out)
+    np.testing.assert_array_equal(found.activation, wanted.activation)
+    # The arrays of the last call are written to again.
+    before = solver.solve(arms, capacity, moments)
+    found = solver.solve(arms, before.active_force, 0.3 * moments)
+    other = Solver(heads=28, exponent=exponent)
+    again = other.solve(arms, wanted.active_force, 0.3 * moments)
+    np.testing.assert_array_equal(found.status, again.status)
+    np.testing.assert_array_equal(found.activation, again.activation)
+
+
+def test_a_part_of_a_larger_answer_is_written_to():
+    arms, capacity, moments = naive.limb_like(6, seed=4)
+    solver = Solver(heads=28)
+    large = solver.room(9, 4)
+    names = [item.name for item in dataclasses.fields(large)]
+    part = dataclasses.replace(large, **{name: getattr(large, name)[:6] for name in names})
+    found = solver.solve(arms, capacity, moments, out=part)
+    np.testing.assert_array_equal(large.force[:6], found.force)
+    every_other = {name: getattr(large, name)[::2][:6] for name in names}
+    with pytest.raises(ShapeError, match="out: must be"):
+        solver.solve(
+            arms[:5], capacity[:5], moments[:5], out=dataclasses.replace(large, **every_other)
+        )

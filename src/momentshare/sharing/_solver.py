@@ -23,6 +23,7 @@ from momentshare.sharing._result import (
 from momentshare.sharing._share import solve
 from momentshare.sharing._stream import (
     Stream,
+    apart,
     as_raw,
     laid,
     open_stream,
@@ -196,8 +197,11 @@ class Solver:
         limits : pair (G, h), shapes ((frames,) facets, heads) and ((frames,) facets), optional
             Replaces the solver's own; same number of facets.
         out : Answer, optional
-            Where to write, from :meth:`room`; by default the arrays of the last call of the
-            same size.
+            Where to write, as :meth:`room` makes it for the same ``frames`` and ``rows``; by
+            default the arrays of the last call of the same size. A part of a larger answer will
+            do where its arrays are contiguous (``Answer.frame`` takes an axis away, so that
+            none of its answers will), and with passive forces only one whose ``force`` is an
+            array of its own. Input that lies in its arrays is copied first.
         threads : int
             Maximum number of threads.
         chain : bool
@@ -223,7 +227,7 @@ class Solver:
             answer = self._answer = self._own_room(frames, rows, pushed=passive_force is not None)
         else:
             answer = self._own_size(out, frames, rows, pushed=passive_force is not None)
-        problem = self._problem(arms, capacity, wanted, passive_force, limits)
+        problem = apart(self._problem(arms, capacity, wanted, passive_force, limits), answer)
         if is_available() and math.isfinite(problem.exponent):
             run_kernel(problem, as_raw(answer), threads, chain=chain)
         else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -100,6 +100,21 @@ def laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> Fl
             name, f"shape ({wanted}) or ({frames}, {wanted})", f"shape {np.shape(values)}"
         )
     return np.ascontiguousarray(array)
+
+
+def apart(problem: Problem, answer: Answer) -> Problem:
+    """Copy the input that lies in arrays of the answer, which a kernel overwrites as it goes."""
+    written = [getattr(answer, item.name) for item in fields(answer)]
+    given = {
+        name: getattr(problem, name)
+        for name in ("arms", "capacity", "moments", "passive", "coefficients", "levels")
+    }
+    moved = {
+        name: array.copy()
+        for name, array in given.items()
+        if any(np.may_share_memory(array, other) for other in written)
+    }
+    return replace(problem, **moved) if moved else problem
 
 
 def unusable(problem: Problem) -> BoolArray:
