@@ -329,6 +329,41 @@ def test_all_heads_open_with_the_one_that_pulls_hardest_within_the_limits(study)
     assert "capacity [N]" in printed
 
 
+def test_a_limb_that_is_too_weak_is_told_before_anything_is_explained(study, tmp_path):
+    """A load no limb of the study can hold: every moment that is not met is named with its size."""
+    text = study.read_text("utf-8")
+    heavy = tmp_path / "heavy.toml"
+    heavy.write_text(
+        text.replace("load_per_body_mass = 0.4", "load_per_body_mass = 4"), encoding="utf-8"
+    )
+    for words in ([], ["--head", HEAD]):
+        folder = f"e{len(words)}"
+        tables, page, printed = run(
+            heavy, "explain", "--person", "Edda", "--condition", "wide", "--draws", "0",
+            "--no-figures", *words, folder,
+        )  # fmt: skip
+        assert tables
+        said = statements(page)["What cannot be said"]
+        (unmet,) = re.findall(r"the limb is too weak for .* by ([\d.]+)\sN·m, so activations", said)
+        assert float(unmet) > 0.0
+        assert "the limb is too weak for" in printed
+
+
+def test_strength_tells_where_the_task_is_above_it():
+    rows = {("elbow_extension", "A", "braced"): 1.2, ("elbow_extension", "A", "balanced"): 1.4,
+            ("shoulder_elevation", "A", "braced"): 0.7}  # fmt: skip
+    table = planted_bias(rows=rows).assign(utilisation_here=[1.5, 1.3, 0.6])
+    said = strength_opening(table, NO_ROWS)
+    assert (
+        "In 1 pair the moment is above the strength in the task's own posture, most in elbow "
+        "extension in 'bar' (1.30 times, mean over people)"
+    ) in said.unsaid
+    assert (
+        "is above the strength"
+        not in strength_opening(table.assign(utilisation_here=0.9), NO_ROWS).unsaid
+    )
+
+
 def test_heads_and_limits_are_told_in_the_right_number():
     table = pd.DataFrame(
         {

@@ -81,18 +81,28 @@ class Explained:
         pairs = zip(self.heads, self.found.names, strict=True)
         return tuple(line for own, name in pairs for line in sum_lines(own, name))
 
+    def short(self) -> list[str]:
+        """State what the limb cannot meet in either condition."""
+        from momentshare.explain.short import short_text
+
+        pairs = zip(self.heads, self.found.names, strict=True)
+        return [text for own, name in pairs if (text := short_text(own, name))]
+
     def paragraphs(self) -> tuple[str, ...]:
         """Paragraphs, the answer first."""
         from momentshare.explain import difference_sentences as say
         from momentshare.explain.head_sentences import equal_sentences, limiting_sentence
+        from momentshare.explain.short import short_sentences
 
         found, head = self.found, self.head
+        pairs = list(zip(self.heads, found.names, strict=True))
         mixtures = (
             f"In {found.short} of {found.states} mixtures of the two a moment could not be met; "
             "their parts then rest on the nearest answer."
         )
         return (
             " ".join(say.answer_sentences(found, head, self.drawn)),
+            *(text for own, name in pairs for text in short_sentences(own, name)),
             say.along_sentence(found, head, self.along),
             say.sure_sentence(found, head, self.drawn, self.asked.draws),
             *((mixtures,) if found.short else ()),
@@ -311,6 +321,7 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             rows_table(said.bearing.rows),
             said.bearing.keys,
             second=HOW_SURE,
+            short=said.short(),
         ),
         figures={
             "difference": "What the difference is made of, and how it changes along the lift."

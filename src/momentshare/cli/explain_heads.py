@@ -91,7 +91,7 @@ class HeadsAsked:
 
 def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) -> Written:
     """Drive of every head in short."""
-    from momentshare.explain import drive_table, explain_head
+    from momentshare.explain import drive_table, explain_head, short_text
     from momentshare.limits import with_limits
     from momentshare.report.figures import explain as report
     from momentshare.report.page.answer import Answer
@@ -114,7 +114,7 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
         status=str(first.sharing.status_text),
         heads=table.to_dict(orient="records"),
     )
-    opening = heads_opening(table)
+    opening = heads_opening(table, short_text(first))
     if not output.as_json:
         from momentshare.cli.tables import console
         from momentshare.report.text.opening import print_opening
@@ -166,6 +166,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         explain_head,
         explanation_text,
         limit_texts,
+        short_sentences,
         work,
     )
     from momentshare.report.figures import explain as report
@@ -190,7 +191,8 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
     )
     limits = result.prepared.limb.model.limits
     paragraphs += tuple(text for item in found for text in limit_texts(item, limits, asked.kind))
-    paragraphs = (*answer, *paragraphs, *rest)
+    first, *others = (*answer, *paragraphs, *rest)
+    paragraphs = (first, *short_sentences(found[0]), *others)
     example: WorkedExample | None = None
     if asked.worked:
         example = work(case_from_frame(found[0], found[1] if second else None))
@@ -256,6 +258,7 @@ def _answer(
     tables: dict[str, pd.DataFrame],
 ) -> Answer:
     """Collect what the report holds besides tables and figures."""
+    from momentshare.explain import short_text
     from momentshare.explain.leaning import limit_keys
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.explain_opening import explain_opening, head_moves
@@ -268,7 +271,11 @@ def _answer(
         study=source,
         title=f"{asked.title}: {' and '.join(head_phrase(item.head) for item in found)}",
         opening=explain_opening(
-            paragraphs[0], moves, tables["published_rows.csv"], list(dict.fromkeys(touching))
+            paragraphs[0],
+            moves,
+            tables["published_rows.csv"],
+            list(dict.fromkeys(touching)),
+            short=[short_text(found[0])],
         ),
         figures={
             "drive": "What the activation is made of, and how it changes along the lift.",

@@ -11,6 +11,7 @@ from momentshare.explain.leaning import Leaning, leanings, limit_texts
 from momentshare.explain.limiting import LimitingStrength, limiting_strength
 from momentshare.explain.paragraphs import explanation_text
 from momentshare.explain.problem import FrameProblem, frame_at, frame_problem, weakest_frame
+from momentshare.explain.short import short_sentences, short_text
 from momentshare.explain.worked import WorkedCase, WorkedExample, case_from_frame, work
 
 __all__ = [
@@ -43,6 +44,8 @@ __all__ = [
     "leanings",
     "limit_texts",
     "limiting_strength",
+    "short_sentences",
+    "short_text",
     "weakest_frame",
     "what_if",
     "work",

@@ -21,6 +21,7 @@ def explain_opening(
     published: pd.DataFrame,
     keys: Sequence[str],
     second: str = MOVES,
+    short: Sequence[str] = (),
 ) -> Opening:
     """Open with an answer.
 
@@ -36,8 +37,10 @@ def explain_opening(
         Limits of the limb that concern the answer.
     second : str
         Words before what moves it.
+    short : sequence of str
+        What falls short, see :func:`momentshare.explain.short.short_text`.
     """
-    unsaid = unsaid_of_heads(published, keys)
+    unsaid = unsaid_of_heads(published, keys, short)
     return Opening(firm=answer, turns=turns, unsaid=unsaid, word=ANSWER, second=second)
 
 
@@ -66,9 +69,9 @@ def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
     return f"{first}; along the lift {name} runs from {low:.0f} to {high:.0f} %."
 
 
-def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
-    """State what the limb does not support in an answer about heads."""
-    parts = []
+def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str], short: Sequence[str] = ()) -> str:
+    """State what the limb cannot meet, and does not support, in an answer about heads."""
+    parts = [text for text in short if text]
     if len(published):
         missed = int((~published["right"].astype(bool)).sum())
         parts.append(
@@ -86,13 +89,15 @@ def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
     return sentence(parts)
 
 
-def heads_opening(table: pd.DataFrame) -> Opening:
+def heads_opening(table: pd.DataFrame, short: str = "") -> Opening:
     """Open a table of all heads at one height.
 
     Parameters
     ----------
     table : DataFrame
         ``head``, ``activation``, ``force_n``, ``limit``.
+    short : str
+        What falls short, see :func:`momentshare.explain.short.short_text`.
     """
     supported = table[table["limit"] == ""]
     top = widest(supported if len(supported) else table, "force_n")
@@ -103,6 +108,7 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     if limited:
         are = "is" if limited == 1 else "are"
         unsaid.insert(0, f"{counted(limited, 'head')} {are} beyond what this limb supports")
+    unsaid = [short, *unsaid] if short else unsaid
     return Opening(
         firm=(
             f"{working:,} of {counted(len(table), 'head')} {'is' if working == 1 else 'are'} above "

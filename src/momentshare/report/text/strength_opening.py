@@ -164,6 +164,27 @@ def _turns(table: pd.DataFrame) -> str:
     )
 
 
+def _too_weak(utilisation: pd.DataFrame) -> str:
+    """State where the task demands more than the strength in its own posture; empty if nowhere."""
+    name = "utilisation_here"
+    if name not in utilisation:
+        return ""
+    # The higher strength of the two definitions, so that the lower one is not held against it.
+    both = [c for c in ("person", "condition", "lateral", "direction") if c in utilisation]
+    least = utilisation.groupby(both, sort=False, as_index=False)[name].min()
+    mean = least.groupby(["condition", "direction"], sort=False, as_index=False)[name].mean()
+    over = mean[mean[name] > 1.0]
+    if over.empty:
+        return ""
+    worst = widest(over, name)
+    return (
+        f"in {counted(len(over), 'pair')} the moment is above the strength in the task's own "
+        f"posture, most in {DIRECTIONS[str(worst['direction'])].words} in '{worst['condition']}' "
+        f"({worst[name]:.2f} times, mean over people): the limb is too weak for what was lifted or "
+        "is planned"
+    )
+
+
 def _unsaid(
     utilisation: pd.DataFrame,
     published: pd.DataFrame,
@@ -173,6 +194,8 @@ def _unsaid(
     parts = []
     if len(beyond):
         parts.append(beyond_limb(beyond.to_dict(orient="records"), "pair"))
+    if text := _too_weak(utilisation):
+        parts.append(text)
     lost = int(utilisation[_BIAS].isna().sum())
     if lost:
         parts.append(
