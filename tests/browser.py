@@ -14,6 +14,7 @@ import base64
 import json
 import os
 import shutil
+from contextlib import contextmanager
 
 import pytest
 
@@ -43,9 +44,9 @@ def refuse(reason):
     pytest.skip(f"{reason}; set MOMENTSHARE_BROWSER=required to make this a failure")
 
 
-@pytest.fixture(scope="module", name="browser")
-def headless(tmp_path_factory):
-    """A headless Chromium of its own, closed at the end of the module."""
+@contextmanager
+def begun_browser(folder):
+    """A headless Chromium that keeps its profile in a folder."""
     try:
         from selenium import webdriver
         from selenium.common.exceptions import WebDriverException
@@ -57,7 +58,7 @@ def headless(tmp_path_factory):
         refuse("no Chromium with chromedriver is on the path")
     options = webdriver.ChromeOptions()
     options.binary_location = program
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):
+    for flag in (*FLAGS, f"--user-data-dir={folder}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     try:
@@ -66,8 +67,17 @@ def headless(tmp_path_factory):
         )
     except WebDriverException as err:
         refuse(f"Chromium does not start ({str(err.msg).splitlines()[0]})")
-    yield started
-    started.quit()
+    try:
+        yield started
+    finally:
+        started.quit()
+
+
+@pytest.fixture(scope="module", name="browser")
+def headless(tmp_path_factory):
+    """A headless Chromium of its own, closed at the end of the module."""
+    with begun_browser(tmp_path_factory.mktemp("browser")) as started:
+        yield started
 
 
 def open_page(driver, path, size=DESKTOP, view=""):

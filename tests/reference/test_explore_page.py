@@ -217,7 +217,7 @@ def test_every_control_changes_the_page(browser, page, limb):
     assert len(names) >= 14
     idle = []
     for number, (name, kind) in enumerate(names):
-        moved = browser.execute_script(
+        moved = browser.execute_async_script(
             """
             const m = globalThis.momentshare;
             m.set({ ...m.readState(m.page, ""), changed: arguments[1], strength: 0.9 });
@@ -225,20 +225,22 @@ def test_every_control_changes_the_page(browser, page, limb):
             const control = all[arguments[0]];
             if (control.id === "ratio") m.set({ push: "given" });
             if (control.value === "measured") { m.set({ task: "c0" }); m.set({ push: "none" }); }
-            const before = location.hash;
-            if (control.disabled) return null;
+            const link = document.getElementById("link");
+            const before = link.value;
+            const done = arguments[2];
+            if (control.disabled) return done(null);
             if (control.type === "radio" || control.type === "checkbox") {
-              if (control.checked) return true;
+              if (control.checked) return done(true);
               control.checked = true;
             } else if (control.type === "range") {
               const at = Number(control.value), step = Number(control.step);
               control.value = at + step <= Number(control.max) ? at + step : at - step;
             } else {
-              if (control.options.length < 2) return true;
+              if (control.options.length < 2) return done(true);
               control.selectedIndex = (control.selectedIndex + 1) % control.options.length;
             }
             control.dispatchEvent(new Event("input", { bubbles: true }));
-            return location.hash !== before;
+            requestAnimationFrame(() => setTimeout(() => done(link.value !== before), 0));
             """,
             number,
             limb.head_names.index("triceps_brachii/long"),
@@ -266,15 +268,17 @@ def test_a_link_brings_the_state_back(browser, page):
     first = browser.execute_script(
         "const m = globalThis.momentshare; m.set(arguments[0]);"
         "document.getElementById('keep').click(); m.set({ load: 12 });"
-        "return [location.hash, document.getElementById('headline').textContent,"
+        "return [document.getElementById('link').value,"
+        " document.getElementById('headline').textContent,"
         " document.getElementById('other-hint').textContent];",
         state,
     )
     browser.get("about:blank")
-    browser.get(page.as_uri() + first[0])
+    browser.get(first[0])
     begun(browser)
     again = browser.execute_script(
-        "return [location.hash, document.getElementById('headline').textContent,"
+        "return [document.getElementById('link').value,"
+        " document.getElementById('headline').textContent,"
         " document.getElementById('other-hint').textContent];"
     )
     assert again == first

@@ -3,13 +3,15 @@
  */
 import { armKey, armViews, numberedHeads, scaleOf, seenForce, viewWords } from "./arm.js";
 import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, makersOf, momentChart } from "./charts.js";
-import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
+import { answerAt, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
 import { besides, CRITERIA, controlsMarkup, loadWords, scrubMarkup, whatIfMarkup } from "./controls.js";
+import { draw, find, say } from "./dom.js";
 import { limitsOf, limitWords } from "./limits.js";
+import { alongOf, greatestOf } from "./memory.js";
 import { inflate, unpack } from "./payload.js";
 import { QUESTIONS, worked } from "./questions.js";
-import { asAtNodes, asInStudy, greatestAlong, opening, readState, unchanged, whyNot, written } from "./state.js";
-import { zoom } from "./svg.js";
+import { asAtNodes, asInStudy, opening, readState, unchanged, whyNot, written } from "./state.js";
+import { markup, tag, zoom } from "./svg.js";
 import { sumOf, sumWords } from "./sum.js";
 import { sureWords } from "./sure.js";
 import { animation, captionOf, csvOf, FILE, keyWords, picture, save, sheet, tableDrawing, worksheet } from "./takeaway.js";
@@ -32,8 +34,9 @@ let other = null;
 let secondAlong = [];
 let curve = "activation";
 let timer = 0;
-
-const find = (/** @type {string} */ id) => /** @type {any} */ (document.getElementById(id));
+/** Frame in which the page is drawn again, and when its address is written; 0 for none. */
+let waiting = 0;
+let resting = 0;
 
 const PANELS = [
   ["arm", "The arm", "arm-panel wide"],
@@ -158,10 +161,10 @@ function fill(atBound = false) {
   }
   const words = besides(page, state, atBound);
   for (const id of ["spacing", "touch", "load", "height", "ratio", "strength"]) {
-    find(`${id}-out`).textContent = words[id];
+    say(`${id}-out`, words[id]);
     find(id).setAttribute("aria-valuetext", words[id]);
   }
-  find("push-hint").textContent = words.push;
+  say("push-hint", words.push);
   const still = state.task.startsWith("c") && !asAtNodes(page, state);
   for (const id of ["spacing", "touch", "angle"]) if (find(id)) find(id).disabled = still;
   const push = canPush(page, state);
@@ -171,9 +174,7 @@ function fill(atBound = false) {
   for (const id of ["strength", "scope"]) find(id).disabled = state.changed < 0;
   find("noArm").disabled = !hasTwin(state);
   find("swap").disabled = find("drop").disabled = !other;
-  find("other-hint").textContent = other
-    ? `B: ${stateWords(other)}. The controls change A.`
-    : "Keep this setting as B, then change A with the controls; B stays for comparison.";
+  say("other-hint", other ? `B: ${stateWords(other)}. The controls change A.` : "Keep this setting as B, then change A with the controls; B stays for comparison.");
 }
 
 /**
@@ -228,16 +229,21 @@ function changedWords(s) {
 /** Solve the state and draw everything. */
 function show() {
   const begun = performance.now();
-  const answer = answerAt(page, state);
-  const along = answersAlong(page, state);
-  secondAlong = other ? answersAlong(page, other) : [];
-  const second = other ? answerAt(page, other) : null;
+  cancelAnimationFrame(waiting);
+  waiting = 0;
+  const along = alongOf(page, state);
+  const answer = along[state.height];
+  secondAlong = other ? alongOf(page, other) : [];
+  const second = other ? secondAlong[other.height] : null;
   fill(answer?.atBound);
-  find("warning").textContent = "";
   document.body.classList.toggle("no-answer", !answer);
   if (!answer) {
-    find("headline").textContent = whyNot(page, state);
-    for (const [id] of PANELS) find(`${id}-figure`).innerHTML = find(`${id}-lead`).textContent = "";
+    say("headline", whyNot(page, state));
+    say("warning", "");
+    for (const [id] of PANELS) {
+      draw(find(`${id}-figure`), []);
+      say(`${id}-lead`, "");
+    }
   } else {
     headline(answer);
     arms(answer, along, second);
@@ -247,10 +253,28 @@ function show() {
     fibre(answer, along, second);
     curves(along);
   }
-  history.replaceState(null, "", `#${written(page, state)}${other ? `&&${written(page, other)}` : ""}`);
-  find("link").value = location.href;
-  find("copied").textContent = "";
+  link();
+  say("copied", "");
   document.body.dataset.ms = (performance.now() - begun).toFixed(1);
+}
+
+/** Draw once in the next frame, however many changes come before it. */
+function showSoon() {
+  if (!waiting) waiting = requestAnimationFrame(show);
+}
+
+/** Write the link to this view; the address of the page follows when the controls rest. */
+function link() {
+  find("link").value = `${location.href.split("#")[0]}#${written(page, state)}${other ? `&&${written(page, other)}` : ""}`;
+  clearTimeout(resting);
+  resting = setTimeout(address, 250);
+}
+
+/** Give the page the address of its view, so that it can be opened again there. */
+function address() {
+  clearTimeout(resting);
+  const wanted = find("link").value;
+  if (location.href !== wanted) history.replaceState(null, "", wanted);
 }
 
 /**
@@ -272,7 +296,7 @@ function headline(answer) {
   const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} with ${fixed(force[i])} N (${percent(activation[i])} active)`);
   const without = order[2] === all[2] ? "" : ", heads marked † left out";
   const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : loadWords(state);
-  find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Pulling hardest at this height${without}: ${listed(hardest)}.`;
+  say("headline", `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Pulling hardest at this height${without}: ${listed(hardest)}.`);
   const warnings = [];
   if (answer.shared.short) {
     const most = greatestAt(page, state, state.height);
@@ -287,7 +311,7 @@ function headline(answer) {
   if (state.glenoid && !answer.shared.held) warnings.push("No sharing that meets these moments keeps the contact force within the glenoid; the numbers shown come closest.");
   const breaches = info.presses[answer.press].breaches;
   if (breaches.length) warnings.push(`Posture: ${breaches[0]}.`);
-  find("warning").textContent = warnings.join(" ");
+  say("warning", warnings.join(" "));
 }
 
 /** @type {Record<string, number>} */
@@ -310,12 +334,15 @@ function arms(answer, along, second) {
   const two = whole >= 560;
   const width = Math.floor(two ? (whole - 16 / zoom.factor) / 2 : whole);
   const numbered = numberedHeads([...along, ...secondAlong]);
-  const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) =>
-    `<div class="pair">${armViews(page, s, a, width, full, id, numbered).join("")}</div><ol class="key">${armKey(page, s, a, numbered).map((t) => `<li>${safe(t)}</li>`).join("")}</ol>`;
+  const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) => [
+    tag("div", { class: "pair" }, armViews(page, s, a, width, full, id, numbered)),
+    tag("ol", { class: "key" }, armKey(page, s, a, numbered).map((words) => tag("li", {}, words))),
+  ];
   const first = row(state, answer, "arm-a");
-  const foot = `<p class="hint foot">Numbered by the greatest force anywhere along the lift, heads marked † included, so that a number keeps its head; the force beside it is the one at this height. ${safe(forceLimits(numbered))}</p>`;
-  find("arm-figure").innerHTML = (second && other ? `<h3>A: ${safe(stateWords(state))}</h3>${first}<h3>B: ${safe(stateWords(other))}</h3>${row({ ...other, head: state.head }, second, "arm-b")}` : first) + foot;
-  find("arm-lead").textContent = viewWords(seenForce(page, answer, "front"), "front");
+  const foot = `Numbered by the greatest force anywhere along the lift, heads marked † included, so that a number keeps its head; the force beside it is the one at this height. ${forceLimits(numbered)}`;
+  const both = second && other ? [tag("h3", {}, `A: ${stateWords(state)}`), ...first, tag("h3", {}, `B: ${stateWords(other)}`), ...row({ ...other, head: state.head }, second, "arm-b")] : first;
+  draw(find("arm-figure"), [...both, tag("p", { class: "hint foot" }, foot)]);
+  say("arm-lead", viewWords(seenForce(page, answer, "front"), "front"));
 }
 
 /**
@@ -332,15 +359,15 @@ function forceLimits(numbered) {
  * @param {Answer | null} second
  */
 function activations(answer, second) {
-  find("activation-figure").innerHTML = activationChart(page, state, answer, second, other, widths.activation);
+  draw(find("activation-figure"), [activationChart(page, state, answer, second, other, widths.activation)]);
   const touched = limitWords(page, state, second ? other : null);
-  find("limit-hint").textContent = touched ? `† Limits of the model that apply here: ${touched}.` : "";
-  find("fibre-hint").textContent = fibreEnds(page, answer) ? "‡ Its fibres are near the end of their range, below 0.6 or above 1.5 of peak fibre length." : "";
-  find("sure-hint").textContent = sureWords(page, state, second ? other : null);
+  say("limit-hint", touched ? `† Limits of the model that apply here: ${touched}.` : "");
+  say("fibre-hint", fibreEnds(page, answer) ? "‡ Its fibres are near the end of their range, below 0.6 or above 1.5 of peak fibre length." : "");
+  say("sure-hint", sureWords(page, state, second ? other : null));
   const { activation } = answer.shared;
   const busy = activation.filter((a) => a >= 0.05).length;
   const full = activation.filter((a) => a > 0.999).length;
-  find("activation-lead").textContent = `${busy} of ${activation.length} heads are active at 5 % or more${full ? `, ${full} of them fully` : ""}. Activation is active force divided by capacity here, the greatest active force at this length.`;
+  say("activation-lead", `${busy} of ${activation.length} heads are active at 5 % or more${full ? `, ${full} of them fully` : ""}. Activation is active force divided by capacity here, the greatest active force at this length.`);
 }
 
 /**
@@ -349,11 +376,11 @@ function activations(answer, second) {
  */
 function moments(answer, second) {
   const { rows, heads } = page.info;
-  find("moments-figure").innerHTML = momentChart(page, state, answer, second, widths.moments);
+  draw(find("moments-figure"), [momentChart(page, state, answer, second, widths.moments)]);
   let top = 0;
   for (let j = 1; j < rows.length; j++) if (Math.abs(answer.net[j]) > Math.abs(answer.net[top])) top = j;
   const best = makersOf(answer, top)[0];
-  find("moments-lead").textContent = `The largest net moment is ${direction(rows[top], answer.net[top]).words}, ${fixed(Math.abs(answer.net[top]), 1)} N·m; ${inSentence(heads[best.head])} contributes most, ${fixed(best.moment, 1)} N·m.`;
+  say("moments-lead", `The largest net moment is ${direction(rows[top], answer.net[top]).words}, ${fixed(Math.abs(answer.net[top]), 1)} N·m; ${inSentence(heads[best.head])} contributes most, ${fixed(best.moment, 1)} N·m.`);
 }
 
 /**
@@ -362,19 +389,21 @@ function moments(answer, second) {
 function sum(answer) {
   const name = inSentence(page.info.heads[state.head]);
   const found = sumOf(page, state, answer);
-  find("sum-lead").textContent = sumWords(found, name);
-  const rows = found.terms
-    .map(
-      (t) =>
-        `<tr><th scope="row">${safe(capital(t.towards))}</th><td>${fixed4(t.multiplier)}</td><td>${fixed4(t.arm)}</td><td>${fixed(found.capacity, 1)}</td><td>${fixed4(t.product)}</td></tr>`,
-    )
-    .join("");
-  const rest = found.rest ? `<tr><th scope="row">Limit at the glenoid</th><td></td><td></td><td></td><td>${fixed4(found.rest)}</td></tr>` : "";
-  find("sum-figure").innerHTML = `<p class="hint">Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is the change of total effort for one more N·m in that direction; a head with a negative arm pulls the other way.</p><div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption class="unseen">Drive of ${safe(name)}</caption>
-<thead><tr><th scope="col">Direction</th><th scope="col">Multiplier [1/(kN·m)]</th><th scope="col">Moment arm [cm]</th><th scope="col">Capacity [N]</th><th scope="col">Part of drive</th></tr></thead>
-<tbody>${rows}${rest}</tbody>
-<tfoot><tr><th scope="row" colspan="4">Drive (the sum)</th><td>${fixed4(found.drive)}</td></tr><tr><th scope="row" colspan="4">Weight of the head</th><td>${fixed4(found.weight)}</td></tr></tfoot></table></div>
-<p class="result"><strong>${safe(found.formula)}</strong><br>${safe(found.result)}</p>`;
+  say("sum-lead", sumWords(found, name));
+  const row = (/** @type {string} */ words, /** @type {string[]} */ cells, wide = 1) => tag("tr", {}, [tag("th", { scope: "row", colspan: wide > 1 ? wide : undefined }, words), ...cells.map((cell) => tag("td", {}, cell))]);
+  const rows = found.terms.map((t) => row(capital(t.towards), [fixed4(t.multiplier), fixed4(t.arm), fixed(found.capacity, 1), fixed4(t.product)]));
+  if (found.rest) rows.push(row("Limit at the glenoid", ["", "", "", fixed4(found.rest)]));
+  const columns = ["Direction", "Multiplier [1/(kN·m)]", "Moment arm [cm]", "Capacity [N]", "Part of drive"];
+  const table = tag("table", {}, [
+    tag("caption", { class: "unseen" }, `Drive of ${name}`),
+    tag("thead", {}, tag("tr", {}, columns.map((words) => tag("th", { scope: "col" }, words)))),
+    tag("tbody", {}, rows),
+    tag("tfoot", {}, [row("Drive (the sum)", [fixed4(found.drive)], 4), row("Weight of the head", [fixed4(found.weight)], 4)]),
+  ]);
+  const hint = "Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is the change of total effort for one more N·m in that direction; a head with a negative arm pulls the other way.";
+  const region = tag("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `Sum of ${name}` }, table);
+  const result = tag("p", { class: "result" }, [tag("strong", {}, found.formula), tag("br", {}), found.result]);
+  draw(find("sum-figure"), [tag("p", { class: "hint" }, hint), region, result]);
 }
 
 /**
@@ -391,8 +420,8 @@ function fixed4(value) {
  * @param {Answer | null} second
  */
 function fibre(answer, along, second) {
-  find("fibre-lead").textContent = fibreWords(page, state, answer, along);
-  find("fibre-figure").innerHTML = fibreChart(page, state, answer, along, second, widths.fibre);
+  say("fibre-lead", fibreWords(page, state, answer, along));
+  draw(find("fibre-figure"), [fibreChart(page, state, answer, along, second, widths.fibre)]);
 }
 
 /**
@@ -418,21 +447,21 @@ function curves(along) {
   } else if (curve === "load") {
     title = "Greatest load";
     unit = "load [kg]";
-    series = [{ label: "greatest load", values: greatestAlong(page, state) }, { label: "load set", values: along.map(() => state.load) }];
-    if (other) series.push({ label: "B: greatest load", values: greatestAlong(page, other), second: true });
+    series = [{ label: "greatest load", values: greatestOf(page, state) }, { label: "load set", values: along.map(() => state.load) }];
+    if (other) series.push({ label: "B: greatest load", values: greatestOf(page, other), second: true });
   } else {
     title = "Outward push";
     unit = "push over vertical force [%]";
     series = [{ label: "outward push", values: of(along, (a) => (100 * a.push) / a.vertical) }];
     if (second) series.push({ label: "B", values: of(second, (a) => (100 * a.push) / a.vertical), second: true });
   }
-  find("along-figure").innerHTML = alongChart(page, state, series, title, unit, widths.along);
+  draw(find("along-figure"), [alongChart(page, state, series, title, unit, widths.along)]);
   const first = series[0];
   const known = first.values.map((/** @type {number | null} */ v, /** @type {number} */ h) => [v, h]).filter((/** @type {any[]} */ [v]) => v !== null && Number.isFinite(v));
   const best = known.reduce((/** @type {any[]} */ x, /** @type {any[]} */ y) => (y[0] > x[0] ? y : x), known[0]);
   const least = known.reduce((/** @type {any[]} */ x, /** @type {any[]} */ y) => (y[0] < x[0] ? y : x), known[0]);
   const mark = { activation: " %", moments: " N·m", load: " kg", push: " %" }[curve];
-  find("along-lead").textContent = best ? `${capital(first.label)}: greatest ${fixed(best[0])}${mark} at ${percent(info.heights[best[1]])} of the way up, least ${fixed(least[0])}${mark} at ${percent(info.heights[least[1]])}.` : "";
+  say("along-lead", best ? `${capital(first.label)}: greatest ${fixed(best[0])}${mark} at ${percent(info.heights[best[1]])} of the way up, least ${fixed(least[0])}${mark} at ${percent(info.heights[least[1]])}.` : "");
 }
 
 /**
@@ -440,6 +469,15 @@ function curves(along) {
  * @param {Partial<State>} changes
  */
 function set(changes) {
+  move(changes);
+  show();
+}
+
+/**
+ * Change the state.
+ * @param {Partial<State>} changes
+ */
+function move(changes) {
   const before = state;
   const study = state.task.startsWith("c") && changes.task === undefined;
   const moved = ["spacing", "touch", "angle"].some((key) => key in changes);
@@ -449,7 +487,6 @@ function set(changes) {
   else if (before.task === "push_up" && changes.task) state.load = page.info.people[state.person].usual_load_kg;
   if (!hasTwin(state)) state.noArm = "";
   if (state.push === "measured" && !page.info.presses[pressOf(page, state)]?.ratios) state.push = "free";
-  show();
 }
 
 /**
@@ -461,7 +498,8 @@ function changedBy(control) {
   let value = control.value;
   if (control.type === "checkbox") value = control.checked;
   else if (WHOLE.includes(key) || REAL.includes(key)) value = Number(value);
-  set({ [key]: value });
+  move({ [key]: value });
+  showSoon();
 }
 
 /** Play or stop. */
@@ -469,17 +507,20 @@ function play() {
   if (timer) {
     clearInterval(timer);
     timer = 0;
-    find("play").textContent = "Play the lift";
+    say("play", "Play the lift");
     return;
   }
   const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
   const last = page.info.heights.length - 1;
   if (state.height === last) set({ height: 0 });
-  find("play").textContent = "Stop";
+  say("play", "Stop");
   timer = setInterval(
     () => {
       if (state.height >= last) play();
-      else set({ height: state.height + 1 });
+      else {
+        move({ height: state.height + 1 });
+        showSoon();
+      }
     },
     still ? 1200 : 220,
   );
@@ -537,7 +578,7 @@ function tableText() {
 
 /** The lift as a drawing that moves. */
 function film() {
-  const along = answersAlong(page, state);
+  const along = alongOf(page, state);
   return animation(page, state, along, scaleOf(along), `${forceLimits(numberedHeads(along))} ${captionOf(page, `${pressWords(state)}${changedWords(state)}`)}`);
 }
 
@@ -553,8 +594,8 @@ function worksheetText(answers) {
   });
   const answer = answerAt(page, state);
   const numbered = numberedHeads([answer]);
-  const drawn = answer ? armViews(page, state, answer, 330, scaleOf([answer]), `sheet-${answers}`, numbered).join("") : "";
-  return worksheet(page, items, answers, `<div class="pair">${drawn}</div><p class="settings">${safe(keyWords(armKey(page, state, answer, numbered)))}</p>`, captionOf(page, stateWords(state)));
+  const drawn = answer ? armViews(page, state, answer, 330, scaleOf([answer]), `sheet-${answers}`, numbered) : [];
+  return worksheet(page, items, answers, `<div class="pair">${markup(drawn)}</div><p class="settings">${safe(keyWords(armKey(page, state, answer, numbered)))}</p>`, captionOf(page, stateWords(state)));
 }
 
 /**
@@ -572,9 +613,9 @@ async function copyLink() {
   find("link").select();
   try {
     await navigator.clipboard.writeText(find("link").value);
-    find("copied").textContent = "Copied.";
+    say("copied", "Copied.");
   } catch {
-    find("copied").textContent = "Selected: copy it with the keyboard.";
+    say("copied", "Selected: copy it with the keyboard.");
   }
 }
 
@@ -584,7 +625,7 @@ function listen() {
     const control = /** @type {any} */ (event.target);
     if (control.id === "curve") {
       curve = control.value;
-      show();
+      showSoon();
     } else changedBy(control);
   });
   document.addEventListener("click", (event) => {
@@ -615,10 +656,11 @@ function listen() {
     show();
   });
   find("reset").addEventListener("click", () => set(unchanged(page)));
-  let waiting = 0;
+  addEventListener("pagehide", address);
+  let resized = 0;
   addEventListener("resize", () => {
-    cancelAnimationFrame(waiting);
-    waiting = requestAnimationFrame(() => {
+    cancelAnimationFrame(resized);
+    resized = requestAnimationFrame(() => {
       measure();
       show();
     });

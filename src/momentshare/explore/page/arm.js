@@ -10,6 +10,7 @@ import { fixed, inSentence, listed, percent } from "./words.js";
 /** @typedef {import("./compute.js").Page} Page */
 /** @typedef {import("./compute.js").State} State */
 /** @typedef {import("./compute.js").Answer} Answer */
+/** @typedef {import("./svg.js").Shape} Shape */
 
 /**
  * The force of the hand in a view.
@@ -163,18 +164,18 @@ export function armView(page, state, answer, view, width, full, id, numbered) {
   body.push(area(boneOutline(shoulder, elbow, [0.024, 0.012, 0.026], scale), bone));
   body.push(area(boneOutline(elbow, wrist, [0.024, 0.014, 0.022], scale), bone));
   body.push(tag("circle", { cx: shoulder[0], cy: shoulder[1], r: 0.024 * scale, ...bone }));
-  body.push(course(page, answer, right, up, put));
-  body.push(implement(page, state, press, view, hand, scale, width));
+  body.push(...course(page, answer, right, up, put));
+  body.push(...implement(page, state, press, view, hand, scale, width));
   const drawn = bands(page, answer, state, flat, (BAND_WIDTH * scale) / full.band, joints, numbered);
-  body.push(drawn.svg);
+  body.push(...drawn.shapes);
   body.push(tag("circle", { cx: hand[0], cy: hand[1], r: 0.034 * scale, fill: "#ffffff", stroke: INK, "stroke-width": 1.4 }));
-  parts.push(tag("g", { "clip-path": `url(#${clip})` }, body.join("")));
+  parts.push(tag("g", { "clip-path": `url(#${clip})` }, body));
   const seen = seenForce(page, answer, view);
-  parts.push(forces(seen, put, FORCE_LENGTH / full.arrow, view, width, drawn.spots));
-  parts.push(ruler(width, tall, scale));
+  parts.push(...forces(seen, put, FORCE_LENGTH / full.arrow, view, width, drawn.spots));
+  parts.push(...ruler(width, tall, scale));
   const where = view === "front" ? frontWords(up, right) : "Seen from the person's right";
   parts.push(text(8, 18, where, { "font-size": 13, "font-weight": 600 }));
-  return drawing(id, width, tall, `${where}: the arm at ${percent(info.heights[height])} of the way up`, viewWords(seen, view), parts.join(""));
+  return drawing(id, width, tall, `${where}: the arm at ${percent(info.heights[height])} of the way up`, viewWords(seen, view), parts);
 }
 
 /**
@@ -213,11 +214,11 @@ function course(page, answer, right, up, put) {
     const then = atRest(page, press, geometry, h, right, up);
     return put([dot(right, point) - then[0] + now[0], dot(up, point) - then[1] + now[1]]);
   });
-  if (points.length < 2) return "";
+  if (points.length < 2) return [];
   const [x, y] = points[points.length - 1];
-  const name = height < info.heights.length - 2 && known.at(-1) === info.heights.length - 1 ? text(x - 9, y + 4, "lock-out", { "font-size": 12, "text-anchor": "end", fill: SOFT }) : "";
-  const dots = points.map((/** @type {number[]} */ [px, py]) => tag("circle", { cx: px, cy: py, r: 1.8, fill: SOFT })).join("");
-  return line(points, { class: "course", stroke: SOFT, "stroke-width": 1, "stroke-dasharray": "1.5 3" }) + dots + name;
+  const name = height < info.heights.length - 2 && known.at(-1) === info.heights.length - 1 ? [text(x - 9, y + 4, "lock-out", { "font-size": 12, "text-anchor": "end", fill: SOFT })] : [];
+  const dots = points.map((/** @type {number[]} */ [px, py]) => tag("circle", { cx: px, cy: py, r: 1.8, fill: SOFT }));
+  return [line(points, { class: "course", stroke: SOFT, "stroke-width": 1, "stroke-dasharray": "1.5 3" }), ...dots, ...name];
 }
 
 /**
@@ -322,18 +323,18 @@ function implement(page, state, press, view, hand, scale, width) {
   const look = { stroke: "#3d4654", "stroke-width": 0.026 * scale };
   if (page.info.presses[press].kind === "push_up") {
     const y = hand[1] + 0.034 * scale;
-    return line([[0, y], [width, y]], { class: "ground", stroke: "#3d4654", "stroke-width": 3 });
+    return [line([[0, y], [width, y]], { class: "ground", stroke: "#3d4654", "stroke-width": 3 })];
   }
   const alone = state.task === "dumbbells" || !page.info.presses[press].lateral;
   if (view === "front") {
     const left = alone ? hand[0] - 0.13 * scale : -10;
     const rightEnd = alone ? hand[0] + 0.13 * scale : hand[0] + 0.14 * scale;
     const bar = line([[left, hand[1]], [rightEnd, hand[1]]], look);
-    if (!alone) return bar;
+    if (!alone) return [bar];
     const plate = { width: 0.035 * scale, height: 0.13 * scale, y: hand[1] - 0.065 * scale, fill: "#3d4654" };
-    return bar + tag("rect", { x: left, ...plate }) + tag("rect", { x: rightEnd - 0.035 * scale, ...plate });
+    return [bar, tag("rect", { x: left, ...plate }), tag("rect", { x: rightEnd - 0.035 * scale, ...plate })];
   }
-  return tag("circle", { cx: hand[0], cy: hand[1], r: (alone ? 0.065 : 0.02) * scale, fill: "#3d4654" });
+  return [tag("circle", { cx: hand[0], cy: hand[1], r: (alone ? 0.065 : 0.02) * scale, fill: "#3d4654" })];
 }
 
 /**
@@ -345,7 +346,7 @@ function implement(page, state, press, view, hand, scale, width) {
  * @param {number} perNewton  width [px/N]
  * @param {number[][]} joints  shoulder and elbow come first; their names need room
  * @param {number[]} numbered
- * @returns {{svg: string, spots: number[][]}}  the drawing, and where the numbers are
+ * @returns {{shapes: Shape[], spots: number[][]}}  the drawing, and where the numbers are
  */
 function bands(page, answer, state, flat, perNewton, joints, numbered) {
   const { info, tables } = page;
@@ -354,7 +355,7 @@ function bands(page, answer, state, flat, perNewton, joints, numbered) {
   for (const size of info.path_sizes) firsts.push(firsts[firsts.length - 1] + size);
   const order = pulling(answer);
   const out = [];
-  /** @type {string[]} */
+  /** @type {Shape[]} */
   const marks = [];
   const chosen = state.head;
   for (const i of [...order].reverse().filter((k) => k !== chosen).concat(chosen)) {
@@ -376,7 +377,7 @@ function bands(page, answer, state, flat, perNewton, joints, numbered) {
     marks.push(tag("circle", { cx: spot[0], cy: spot[1], r: MARK, fill, stroke: i === chosen ? MAIN : SOFT }));
     marks.push(text(spot[0], spot[1] + 4, String(k + 1), { "font-size": 11, "text-anchor": "middle", fill: i === chosen ? PAPER : INK }));
   });
-  return { svg: out.join("") + marks.join(""), spots: taken.slice(2) };
+  return { shapes: [...out, ...marks], spots: taken.slice(2) };
 }
 
 /**
@@ -421,7 +422,7 @@ function freeSpot(path, taken) {
  * @param {number[][]} spots  of the numbers of heads, which the words leave free
  */
 function forces(seen, put, metres, view, width, spots) {
-  if (seen.size < 0.5) return "";
+  if (seen.size < 0.5) return [];
   const tip = (/** @type {number} */ x, /** @type {number} */ y) => put([seen.hand[0] + metres * x, seen.hand[1] + metres * y]);
   const hand = put(seen.hand);
   const out = [];
@@ -438,24 +439,24 @@ function forces(seen, put, metres, view, width, spots) {
     const words = `${lever.joint} ${fixed(100 * lever.distance, 1)} cm`;
     const place = wordsPlace(at, foot, words, width, [...spots, hand], boxes);
     boxes.push(place.box);
-    out.push(halo(place.x, place.y, words, place.anchor));
+    out.push(...halo(place.x, place.y, words, place.anchor));
   }
   const [sideways, vertical] = seen.force;
   if (Math.abs(sideways) > 0.005 * seen.size && Math.abs(vertical) > 0.005 * seen.size) {
-    out.push(arrow(hand, tip(0, vertical), { stroke: SOFT, "stroke-width": 1.6, "stroke-dasharray": "5 3" }));
-    out.push(arrow(hand, tip(sideways, 0), { stroke: SOFT, "stroke-width": 1.6, "stroke-dasharray": "2 2" }));
+    out.push(...arrow(hand, tip(0, vertical), { stroke: SOFT, "stroke-width": 1.6, "stroke-dasharray": "5 3" }));
+    out.push(...arrow(hand, tip(sideways, 0), { stroke: SOFT, "stroke-width": 1.6, "stroke-dasharray": "2 2" }));
     if (view === "front") {
       // Above the bar, clear of the hand.
       const clear = put([seen.hand[0] + (sideways > 0 ? 1 : -1) * Math.max(0.045, Math.abs(metres * sideways)), seen.hand[1] + 0.025]);
-      out.push(halo(clear[0], clear[1], `${fixed(Math.abs(sideways))} N ${sideways > 0 ? "outward" : "inward"}`, sideways > 0 ? "start" : "end"));
+      out.push(...halo(clear[0], clear[1], `${fixed(Math.abs(sideways))} N ${sideways > 0 ? "outward" : "inward"}`, sideways > 0 ? "start" : "end"));
     }
   }
   const end = tip(sideways, vertical);
-  out.push(arrow(hand, end, { stroke: INK, "stroke-width": 3 }));
+  out.push(...arrow(hand, end, { stroke: INK, "stroke-width": 3 }));
   // On the side to which it leans, clear of the vertical part.
   const lean = sideways < 0 ? -1 : 1;
-  out.push(halo(end[0] + 8 * lean, end[1] + (vertical > 0 ? 12 : -2), `${fixed(seen.size)} N`, lean > 0 ? "start" : "end", 700));
-  return out.join("");
+  out.push(...halo(end[0] + 8 * lean, end[1] + (vertical > 0 ? 12 : -2), `${fixed(seen.size)} N`, lean > 0 ? "start" : "end", 700));
+  return out;
 }
 
 /**
@@ -499,10 +500,7 @@ function wordsPlace(at, foot, words, width, spots, boxes) {
  */
 function halo(x, y, words, anchor, weight = 400) {
   const look = { "text-anchor": anchor, "font-size": 12.5, "font-weight": weight };
-  return (
-    text(x, y, words, { ...look, stroke: PAPER, "stroke-width": 4, "stroke-linejoin": "round", "aria-hidden": "true" }) +
-    text(x, y, words, look)
-  );
+  return [text(x, y, words, { ...look, stroke: PAPER, "stroke-width": 4, "stroke-linejoin": "round", "aria-hidden": "true" }), text(x, y, words, look)];
 }
 
 /**
@@ -513,10 +511,7 @@ function halo(x, y, words, anchor, weight = 400) {
 function ruler(width, tall, scale) {
   const y = tall - 10;
   const x = width - 12 - 0.1 * scale;
-  return (
-    line([[x, y - 4], [x, y], [x + 0.1 * scale, y], [x + 0.1 * scale, y - 4]], { stroke: INK, "stroke-width": 1.2 }) +
-    text(x - 6, y, "10 cm", { "font-size": 11.5, "text-anchor": "end" })
-  );
+  return [line([[x, y - 4], [x, y], [x + 0.1 * scale, y], [x + 0.1 * scale, y - 4]], { stroke: INK, "stroke-width": 1.2 }), text(x - 6, y, "10 cm", { "font-size": 11.5, "text-anchor": "end" })];
 }
 
 /**
@@ -528,7 +523,7 @@ function ruler(width, tall, scale) {
  * @param {Scale} full
  * @param {string} id
  * @param {number[]} numbered
- * @returns {string[]}
+ * @returns {Shape[]}
  */
 export function armViews(page, state, answer, width, full, id, numbered) {
   return VIEWS.map((view) => armView(page, state, answer, view, width, full, `${id}-${view}`, numbered));

@@ -92,7 +92,7 @@ export function activationChart(page, state, answer, other, otherState, width) {
       if (otherState) mark(rangeOf(page, otherState, other, i), y + 15.5, 2.5, INK);
       row.push(text(names + wide + 50, y + 15.5, percent(b), { "font-size": 12.5, fill: OTHER }));
     }
-    parts.push(tag("g", { "data-head": i, style: "cursor:pointer" }, row.join("")));
+    parts.push(tag("g", { "data-head": i, style: "cursor:pointer" }, row));
     y += ROW;
   });
   for (const share of [0, 0.5, 1]) {
@@ -106,7 +106,7 @@ export function activationChart(page, state, answer, other, otherState, width) {
   const words = heads
     .map((/** @type {any} */ head, /** @type {number} */ i) => `${head.label} ${percent(answer.shared.activation[i])}${rangeWords(rangeOf(page, state, answer, i))}${other ? ` (B ${percent(other.shared.activation[i])}${otherState ? rangeWords(rangeOf(page, otherState, other, i)) : ""})` : ""}`)
     .join("; ");
-  return drawing("activation", width, y + 4, "Activation of every head", words, parts.join(""));
+  return drawing("activation", width, y + 4, "Activation of every head", words, parts);
 }
 
 /**
@@ -189,7 +189,7 @@ export function momentChart(page, state, answer, other, width) {
     names.push(`${toward.words} ${fixed(Math.abs(net), 1)} N·m. ${said}.`);
     y += 9;
   }
-  return drawing("moments", width, y, "Net moments and the heads that supply them", names.join(" "), parts.join(""));
+  return drawing("moments", width, y, "Net moments and the heads that supply them", names.join(" "), parts);
 }
 
 /**
@@ -248,7 +248,7 @@ export function fibreChart(page, state, answer, along, other, width) {
   parts.push(text((left + right) / 2, tall - 6, "fibre length ÷ peak fibre length", { "font-size": 12, "text-anchor": "middle" }));
   parts.push(text(x(1.02), y(1.08), "active", { "font-size": 12 }));
   parts.push(text(x(1.5), y(0.62), "passive", { "font-size": 12, fill: SOFT, "text-anchor": "end" }));
-  return drawing("fibre", width, tall, `Fibre of ${inSentence(heads[state.head])} on its force–length curve`, fibreWords(page, state, answer, along), parts.join(""));
+  return drawing("fibre", width, tall, `Fibre of ${inSentence(heads[state.head])} on its force–length curve`, fibreWords(page, state, answer, along), parts);
 }
 
 /**
@@ -341,7 +341,7 @@ export function alongChart(page, state, series, title, unit, width) {
   const words = series
     .map((s) => `${s.label}: ${s.values.map((v, h) => (v === null || !Number.isFinite(v) ? "" : `${fixed(v, 1)} at ${percent(heights[h])}`)).filter((_, h) => h % 2 === 0).join(", ")}`)
     .join("; ");
-  return drawing("along", width, tall + deep, `${title} along the lift`, `${unit}. ${words}`, parts.join(""));
+  return drawing("along", width, tall + deep, `${title} along the lift`, `${unit}. ${words}`, parts);
 }
 
 /**

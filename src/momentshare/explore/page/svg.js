@@ -1,5 +1,6 @@
 /**
- * Pieces of drawings as text. Sizes are pixels of the page, so that letters keep theirs on a phone.
+ * Pieces of drawings, which dom.js puts into the page and `markup` writes as text. Sizes are pixels
+ * of the page, so that letters keep theirs on a phone.
  */
 import { safe } from "./words.js";
 
@@ -11,17 +12,56 @@ export const OTHER = "#a8490a";
 export const BAND = "#8795a6";
 export const PAPER = "#ffffff";
 
+/** @typedef {Record<string, string | number | undefined>} Look */
+
+/**
+ * An element of a drawing or of the page.
+ * @typedef {object} Shape
+ * @property {string} name
+ * @property {Look} look
+ * @property {(Shape | string)[]} inner
+ */
+
+/** What can be drawn: an element, words, or several. @typedef {Shape | string | (Shape | string)[]} Drawn */
+
 /**
  * @param {string} name
- * @param {Record<string, string | number | undefined>} attributes
- * @param {string} [inner]
+ * @param {Look} look
+ * @param {Drawn} [inner]
+ * @returns {Shape}
  */
-export function tag(name, attributes, inner = "") {
-  const written = Object.entries(attributes)
-    .filter(([, value]) => value !== undefined)
-    .map(([key, value]) => ` ${key}="${typeof value === "number" ? short(value) : safe(value)}"`)
-    .join("");
+export function tag(name, look, inner = []) {
+  return { name, look, inner: Array.isArray(inner) ? inner.filter((part) => part !== "") : inner === "" ? [] : [inner] };
+}
+
+/**
+ * What is drawn, as text.
+ * @param {Drawn} drawn
+ * @returns {string}
+ */
+export function markup(drawn) {
+  if (Array.isArray(drawn)) return drawn.map(markup).join("");
+  return typeof drawn === "string" ? safe(drawn) : element(drawn.name, drawn.look, markup(drawn.inner));
+}
+
+/**
+ * An element as text.
+ * @param {string} name
+ * @param {Look} look
+ * @param {string} inner  as text
+ */
+export function element(name, look, inner) {
+  let written = "";
+  for (const key in look) if (look[key] !== undefined) written += ` ${key}="${safe(valueOf(look[key]))}"`;
   return `<${name}${written}>${inner}</${name}>`;
+}
+
+/**
+ * An attribute as it is written.
+ * @param {string | number | undefined} value
+ */
+export function valueOf(value) {
+  return typeof value === "number" ? short(value) : String(value);
 }
 
 /** @param {number} value */
@@ -33,15 +73,15 @@ export function short(value) {
  * @param {number} x
  * @param {number} y
  * @param {string} words
- * @param {Record<string, string | number | undefined>} [look]
+ * @param {Look} [look]
  */
 export function text(x, y, words, look = {}) {
-  return tag("text", { x, y, fill: INK, "font-size": 13, ...look }, safe(words));
+  return tag("text", { x, y, fill: INK, "font-size": 13, ...look }, words);
 }
 
 /**
  * @param {number[][]} points
- * @param {Record<string, string | number | undefined>} look
+ * @param {Look} look
  */
 export function line(points, look) {
   const path = points.map(([x, y]) => `${short(x)},${short(y)}`).join(" ");
@@ -50,7 +90,7 @@ export function line(points, look) {
 
 /**
  * @param {number[][]} points
- * @param {Record<string, string | number | undefined>} look
+ * @param {Look} look
  */
 export function area(points, look) {
   const path = points.map(([x, y]) => `${short(x)},${short(y)}`).join(" ");
@@ -67,11 +107,9 @@ export const zoom = { factor: 1 };
  * @param {number} height
  * @param {string} title
  * @param {string} words
- * @param {string} inner
+ * @param {(Shape | string)[]} inner
  */
 export function drawing(id, width, height, title, words, inner) {
-  const head =
-    tag("title", { id: `${id}-title` }, safe(title)) + tag("desc", { id: `${id}-desc` }, safe(words));
   return tag(
     "svg",
     {
@@ -84,7 +122,7 @@ export function drawing(id, width, height, title, words, inner) {
       "aria-describedby": `${id}-desc`,
       "font-family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif",
     },
-    head + inner,
+    [tag("title", { id: `${id}-title` }, title), tag("desc", { id: `${id}-desc` }, words), ...inner],
   );
 }
 
@@ -93,30 +131,30 @@ export function drawing(id, width, height, title, words, inner) {
  * @param {string} id  of the drawing
  */
 export function hatch(id) {
-  const stripes = tag("rect", { width: 6, height: 6, fill: "#f7e6da" }) + tag("rect", { width: 2.4, height: 6, fill: OTHER });
+  const stripes = [tag("rect", { width: 6, height: 6, fill: "#f7e6da" }), tag("rect", { width: 2.4, height: 6, fill: OTHER })];
   const look = { id: `${id}-hatch`, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" };
   return tag("defs", {}, tag("pattern", look, stripes));
 }
 
 /**
- * An arrow from one point to another.
+ * An arrow from one point to another; nothing where they are close.
  * @param {number[]} from
  * @param {number[]} to
- * @param {Record<string, string | number | undefined>} look
+ * @param {Look} look
  */
 export function arrow(from, to, look) {
   const length = Math.hypot(to[0] - from[0], to[1] - from[1]);
-  if (length < 3) return "";
+  if (length < 3) return [];
   const [x, y] = [(to[0] - from[0]) / length, (to[1] - from[1]) / length];
   const head = Math.min(11, 0.5 * length);
   const foot = [to[0] - head * x, to[1] - head * y];
   const colour = look.stroke ?? INK;
-  return (
-    line([from, foot], look) +
+  return [
+    line([from, foot], look),
     area([to, [foot[0] - 0.42 * head * y, foot[1] + 0.42 * head * x], [foot[0] + 0.42 * head * y, foot[1] - 0.42 * head * x]], {
       fill: colour,
-    })
-  );
+    }),
+  ];
 }
 
 /**

@@ -5,7 +5,7 @@ import { armKey, armView, numberedHeads } from "./arm.js";
 import { wrapped } from "./charts.js";
 import { answerAt } from "./compute.js";
 import { rowOf } from "./payload.js";
-import { INK, PAPER, short, SOFT, tag, text, zoom } from "./svg.js";
+import { element, INK, markup, PAPER, short, SOFT, tag, text, zoom } from "./svg.js";
 import { percent, safe } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -55,7 +55,7 @@ export function sheet(pieces, title, caption) {
     if (x > 12 && x + piece.width > width) [x, y, deep] = [12, y + deep + 14, 0];
     if (piece.label) {
       for (const words of wrapped(piece.label, width - 24, 13)) {
-        parts.push(text(12, y + 12, words, { "font-weight": 600 }));
+        parts.push(markup(text(12, y + 12, words, { "font-weight": 600 })));
         y += 20;
       }
     }
@@ -65,15 +65,11 @@ export function sheet(pieces, title, caption) {
   }
   y += deep + 22;
   const lines = wrapped(caption, width - 24, 12);
-  const words = lines.map((line, k) => text(12, y + 16 * k, `${line} `, { "font-size": 12, fill: SOFT })).join("");
+  const words = lines.map((line, k) => text(12, y + 16 * k, `${line} `, { "font-size": 12, fill: SOFT }));
   const height = y + 16 * lines.length;
-  const inner =
-    tag("title", {}, safe(title)) +
-    tag("rect", { width, height, fill: PAPER }) +
-    text(12, 25, title, { "font-size": 17, "font-weight": 700, fill: INK }) +
-    parts.join("") +
-    words;
-  const svg = tag("svg", { xmlns: "http://www.w3.org/2000/svg", width, height, viewBox: `0 0 ${short(width)} ${short(height)}`, "font-family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif" }, inner);
+  const first = [tag("title", {}, title), tag("rect", { width, height, fill: PAPER }), text(12, 25, title, { "font-size": 17, "font-weight": 700, fill: INK })];
+  const inner = markup(first) + parts.join("") + markup(words);
+  const svg = element("svg", { xmlns: "http://www.w3.org/2000/svg", width, height, viewBox: `0 0 ${short(width)} ${short(height)}`, "font-family": "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif" }, inner);
   return { svg, width, height };
 }
 
@@ -97,7 +93,7 @@ export function tableDrawing(rows, below) {
   const top = 18 + 22 * rows.length + 8;
   parts.push(...below.map((line, k) => text(0, top + 20 * k, line)));
   const height = top + 20 * below.length;
-  return { svg: tag("svg", { width, height, viewBox: `0 0 ${short(width)} ${short(height)}` }, parts.join("")), width, height };
+  return { svg: markup(tag("svg", { width, height, viewBox: `0 0 ${short(width)} ${short(height)}` }, parts)), width, height };
 }
 
 /**
@@ -117,16 +113,16 @@ export function animation(page, state, along, full, caption) {
   const frames = known.map((h) => {
     const answer = /** @type {Answer} */ (along[h]);
     const views = ["front", "side"].map((view) => armView(page, { ...state, height: h }, answer, view, width, full, `m${h}-${view}`, numbered));
-    const size = views.map((v) => Number(/height="([\d.]+)"/.exec(v)?.[1] ?? 400));
+    const size = views.map((v) => Number(v.look.height));
     const shown = order.map((k) => (k === h ? "visible" : "hidden"));
     const times = order.map((_, k) => String(Math.round((1e4 * k) / order.length) / 1e4));
     const move = tag("animate", { attributeName: "visibility", calcMode: "discrete", dur: `${short(0.22 * order.length)}s`, repeatCount: "indefinite", values: shown.join(";"), keyTimes: times.join(";") });
     const words = text(8, 18, `${percent(page.info.heights[h])} of the way up`, { "font-weight": 700 });
-    const inner = move + words + views[0].replace("<svg ", '<svg y="26" ') + views[1].replace("<svg ", `<svg x="${short(wide + 16)}" y="26" `);
-    return { svg: tag("g", { visibility: "hidden" }, inner), height: Math.max(...size) + 26 };
+    const placed = views.map((v, k) => ({ ...v, look: { x: k * (wide + 16), y: 26, ...v.look } }));
+    return { shape: tag("g", { visibility: "hidden" }, [move, words, ...placed]), height: Math.max(...size) + 26 };
   });
   const height = Math.max(...frames.map((f) => f.height));
-  const body = tag("svg", { width: 2 * wide + 16, height }, frames.map((f) => f.svg).join(""));
+  const body = markup(tag("svg", { width: 2 * wide + 16, height }, frames.map((f) => f.shape)));
   return sheet([{ svg: body, width: 2 * wide + 16, height }], "The lift, up and down", `${keyWords(armKey(page, state, null, numbered))} ${caption}`).svg;
 }
 
