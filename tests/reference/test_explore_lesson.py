@@ -603,3 +603,23 @@ def test_reduced_motion_slows_the_lift_down(browser, page):
     script(browser, "document.getElementById('play').click();")
     time.sleep(0.8)
     assert script(browser, "return m.state.height;") >= 2
+
+
+def test_arrow_keys_choose_a_head_and_move_the_bar(driver):
+    from selenium.webdriver.common.keys import Keys
+
+    now = "return [m.state.head, m.state.height];"
+    script(driver, "m.set({ head: 5, height: 3 }); document.activeElement.blur();")
+    driver.find_element("tag name", "body").send_keys(Keys.ARROW_RIGHT)
+    assert script(driver, now) == [5, 4]
+    figure = driver.find_element("id", "activation-figure")
+    figure.send_keys(Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ARROW_UP)
+    assert script(driver, now) == [6, 4]
+    figure.send_keys(Keys.ARROW_LEFT)
+    driver.find_element("id", "arm-figure").send_keys(Keys.ARROW_LEFT)
+    assert script(driver, now) == [6, 2]
+    script(driver, "m.set({ head: 0, height: 0 });")  # at the ends they rest
+    figure.send_keys(Keys.ARROW_UP, Keys.ARROW_LEFT)
+    assert script(driver, now) == [0, 0]
+    driver.find_element("id", "load").send_keys(Keys.ARROW_LEFT)  # a control keeps its own
+    assert script(driver, now) == [0, 0]

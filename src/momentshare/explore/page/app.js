@@ -47,11 +47,14 @@ const PANELS = [
   ["fibre", "Fibre length of this head", "fibre-panel"],
 ];
 
+/** What the arrow keys do in a figure. @type {Record<string, string>} */
+const KEYS = { arm: "left and right arrow keys move the bar", activation: "up and down arrow keys choose a head" };
+
 /**
  * @param {string[]} panel
  */
 function panelMarkup([id, title, look]) {
-  return `<section class="panel ${look}" aria-labelledby="${id}-head"><div class="bar"><h2 id="${id}-head">${title}</h2><div class="save"><button type="button" data-save="${id}" data-as="svg" aria-label="Save ${title} as SVG">SVG</button><button type="button" data-save="${id}" data-as="png" aria-label="Save ${title} as PNG">PNG</button></div></div><div class="choice" id="${id}-bar"></div><p class="lead" id="${id}-lead"></p><div class="figure" id="${id}-figure"></div><div id="${id}-foot"></div></section>`;
+  return `<section class="panel ${look}" aria-labelledby="${id}-head"><div class="bar"><h2 id="${id}-head">${title}</h2><div class="save"><button type="button" data-save="${id}" data-as="svg" aria-label="Save ${title} as SVG">SVG</button><button type="button" data-save="${id}" data-as="png" aria-label="Save ${title} as PNG">PNG</button></div></div><div class="choice" id="${id}-bar"></div><p class="lead" id="${id}-lead"></p><div class="figure" id="${id}-figure"${KEYS[id] ? ` tabindex="0" role="group" aria-label="${title}: ${KEYS[id]}"` : ""}></div><div id="${id}-foot"></div></section>`;
 }
 
 /**
@@ -139,7 +142,7 @@ ${PANELS.map(panelMarkup).join("")}
 </footer>`;
   find("sum-bar").innerHTML = `<label for="head">Head</label> <select id="head" data-key="head">${heads}</select>`;
   find("along-bar").innerHTML = `<label for="curve">Show</label> <select id="curve">${curves.map(([v, w]) => `<option value="${v}">${w}</option>`).join("")}</select>`;
-  find("activation-foot").innerHTML = `<p class="hint">Click a head to select it, or choose it under “One head, term by term”. <span class="foot"><span id="limit-hint"></span> <span id="fibre-hint"></span> <span id="sure-hint"></span></span></p>`;
+  find("activation-foot").innerHTML = `<p class="hint">Click a head to select it, press the up and down arrow keys on this figure, or choose it under “One head, term by term”. <span class="foot"><span id="limit-hint"></span> <span id="fibre-hint"></span> <span id="sure-hint"></span></span></p>`;
 }
 
 /**
@@ -502,6 +505,26 @@ function changedBy(control) {
   showSoon();
 }
 
+/**
+ * Arrow keys: up and down choose a head in the figure of activations; left and right move the bar
+ * wherever they have nothing else to do.
+ * @param {KeyboardEvent} event
+ */
+function pressed(event) {
+  if (event.altKey || event.ctrlKey || event.metaKey || event.shiftKey) return;
+  const target = /** @type {Element} */ (event.target);
+  const inFigure = Boolean(target.closest("#activation-figure"));
+  const step = /** @type {Record<string, number>} */ ({ ArrowUp: -1, ArrowDown: 1, ArrowLeft: -1, ArrowRight: 1 })[event.key];
+  if (!step) return;
+  const upright = event.key === "ArrowUp" || event.key === "ArrowDown";
+  const within = (/** @type {number} */ k, /** @type {any[]} */ all) => Math.max(0, Math.min(all.length - 1, k + step));
+  if (upright && inFigure) move({ head: within(state.head, page.info.heads) });
+  else if (!upright && (inFigure || target === document.body || target.closest("#arm-figure"))) move({ height: within(state.height, page.info.heights) });
+  else return;
+  event.preventDefault();
+  showSoon();
+}
+
 /** Play or stop. */
 function play() {
   if (timer) {
@@ -628,6 +651,7 @@ function listen() {
       showSoon();
     } else changedBy(control);
   });
+  document.addEventListener("keydown", pressed);
   document.addEventListener("click", (event) => {
     const target = /** @type {Element} */ (event.target);
     const head = target.closest("[data-head]");

@@ -90,6 +90,7 @@ export function scrubMarkup(page) {
   return `<fieldset class="scrub"><legend>Height on the lift</legend>
 ${slider("height", "From chest to lock-out", 0, page.info.heights.length - 1, 1)}
 <button type="button" id="play">Play the lift</button>
+<p class="hint keys">The left and right arrow keys move the bar too.</p>
 </fieldset>`;
 }
 
