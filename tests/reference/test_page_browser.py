@@ -20,7 +20,10 @@ from matplotlib.figure import Figure
 from tests import browser as chrome
 from tests.browser import headless  # noqa: F401 - the fixture ``browser``
 
+from momentshare.files.writer import figure_bytes
 from momentshare.report.figures import style
+from momentshare.report.figures.footer import heading_texts
+from momentshare.report.figures.layout import Texts, panel_grid
 from momentshare.report.page.document import (
     Bullets,
     Code,
@@ -483,6 +486,38 @@ def test_the_picture_begins_on_the_first_screen(browser, tmp_path, size):
     top = "return document.querySelector(arguments[0]).getBoundingClientRect().top"
     assert browser.execute_script(top, ".opening img") < size[1] - 100
     assert chrome.sideways(browser) <= 1
+
+
+def test_on_a_phone_the_title_of_a_figure_is_whole_before_the_figure_is_moved(browser, tmp_path):
+    title = "Firm: the acromial deltoid works more in 'bar 1.1, flared' than in 'bar 1.7, flared'"
+    texts = Texts(title=title, note="Lift-mean activation by condition. " * 4, panels=["a"] * 4)
+    figure = panel_grid(4, 4, (2.2, 2.0), texts)[0]
+    image = figure_bytes(figure, "png", None, heading_texts(figure))
+    page = replace(opened_page(80, 3.0), picture=Picture(image=image, alt="A.", caption="B."))
+    file = tmp_path / "titled.html"
+    file.write_text(render(page), encoding="utf-8")
+    measure = """
+        const box = e => { const b = e.getBoundingClientRect(); return [b.left, b.right, b.top]; };
+        const [title, image, scroll] = ['.heading .title', '.opening img', '.opening .scroll'];
+        const seen = [title, image, scroll].map(q => document.querySelector(q));
+        return [seen[0].offsetParent && seen[0].textContent, ...seen.map(box)];
+    """
+    share = float(heading_texts(figure)["HeadingShare"])
+    for size in (chrome.PHONE, (800, 1000)):
+        chrome.open_page(browser, file, size)
+        said, (left, right, _), (*_, top), (*_, edge) = browser.execute_script(measure)
+        assert said == title
+        assert left >= 0.0
+        assert right <= size[0]
+        tall = browser.execute_script(
+            "return document.querySelector('.opening img').getBoundingClientRect().height"
+        )
+        assert edge - top == pytest.approx(share * tall, abs=1.0)  # no title within the picture
+        assert chrome.sideways(browser) <= 1
+    chrome.open_page(browser, file, (1200, 900))
+    said, _, (*_, top), (*_, edge) = browser.execute_script(measure)
+    assert said is None
+    assert top == edge
 
 
 def test_statements_longer_than_a_page_do_not_run_into_what_follows(browser, tmp_path):

@@ -8,8 +8,17 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from momentshare.report.figures.footer import FOOTER, add_footer, footer_text
+from momentshare.files.writer import figure_bytes
+from momentshare.report.figures import layout
+from momentshare.report.figures.footer import (
+    FOOTER,
+    add_footer,
+    add_heading,
+    footer_text,
+    heading_texts,
+)
 from momentshare.report.figures.layout import Texts, panel_grid
+from momentshare.report.page.png import png_texts
 
 NOTE = "Invented people and numbers."
 
@@ -83,3 +92,30 @@ def test_a_long_note_is_wrapped_within_the_figure():
 
 def test_a_study_without_a_note_says_what_it_is():
     assert footer_text().startswith("Model estimate. momentshare ")
+
+
+def headed():
+    figure = constrained()
+    add_heading(figure, "Σ rises by 3 N·m “here”", "A note. " * 30)
+    return figure
+
+
+@pytest.mark.parametrize("make", [headed, gridded])
+def test_a_png_says_what_its_figure_is_titled_and_where_the_title_ends(make):
+    figure = make()
+    add_footer(figure, NOTE)
+    said = png_texts(figure_bytes(figure, "png", None, heading_texts(figure)))
+    words = {t.get_gid(): t for t in figure.texts}
+    for key, name in (("Title", layout.HEADING), ("Description", layout.NOTE)):
+        assert said[key] == " ".join(words[name].get_text().split())
+    figure.draw_without_rendering()
+    tall = figure.get_size_inches()[1] * figure.dpi
+    end = words[layout.NOTE].get_window_extent().y0
+    below = max(ax.get_tightbbox().y1 for ax in figure.axes)
+    cut = tall * (1.0 - float(said["HeadingShare"]))
+    assert below - 2.0 <= cut <= end + 1.0
+
+
+def test_a_figure_without_a_title_says_nothing():
+    assert heading_texts(Figure()) == {}
+    assert png_texts(figure_bytes(Figure(), "png")) == {}

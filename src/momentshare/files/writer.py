@@ -12,7 +12,7 @@ from momentshare.files.names import unportable
 from momentshare.text import csv_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     import pandas as pd
     import pyarrow as pa
@@ -223,7 +223,9 @@ class Writer:
             self.raw(f"{name}.{ending}", figure_bytes(figure, ending, dpi))
 
 
-def figure_bytes(figure: Figure, ending: str, dpi: float | None = None) -> bytes:
+def figure_bytes(
+    figure: Figure, ending: str, dpi: float | None = None, texts: Mapping[str, str] | None = None
+) -> bytes:
     """Bytes of a figure under the settings in force; the same figure gives the same bytes.
 
     Parameters
@@ -233,15 +235,20 @@ def figure_bytes(figure: Figure, ending: str, dpi: float | None = None) -> bytes
         Extension of the file, such as ``png``.
     dpi : float, optional
         Resolution; by default that of the figure.
+    texts : mapping, optional
+        What a PNG says about itself, such as its ``Title``.
     """
     # An SVG is written in many small pieces, each encoded on its own where bytes are asked for.
     buffer = io.StringIO() if ending == "svg" else io.BytesIO()
     more: dict[str, Any] = {"pil_kwargs": _PACKED} if ending == "png" else {}
+    about = _METADATA.get(ending)
+    if ending == "png":
+        about = {**_METADATA["png"], **(texts or {})}
     figure.savefig(
         buffer,
         format=ending,
         dpi="figure" if dpi is None else dpi,
-        metadata=_METADATA.get(ending),
+        metadata=about,
         **more,
     )
     found = buffer.getvalue()

@@ -6,23 +6,29 @@ from importlib import metadata
 from typing import TYPE_CHECKING
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import EDGE, LINE
+from momentshare.report.figures.layout import EDGE, HEADING, LINE, NOTE
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["ESTIMATE", "FOOTER", "add_footer", "add_heading", "footer_text", "version_text"]
+__all__ = [
+    "ESTIMATE",
+    "FOOTER",
+    "add_footer",
+    "add_heading",
+    "footer_text",
+    "heading_texts",
+    "version_text",
+]
 
 ESTIMATE = "Model estimate."
 """What every figure says about its numbers."""
 
 _SIZE = 7.0
 _TITLE = 11.0
+_LEADING = 1.2  # line spacing of matplotlib's texts, in sizes
 FOOTER = "footer"
 """Name under which the text is found."""
-
-_HEADING = "heading"
-"""Name of a title, with which the footer is in line."""
 
 _SIDE = 0.08
 """Spare room at either side of a figure that is laid out by constraints [inch]."""
@@ -56,7 +62,7 @@ def add_footer(figure: Figure, note: str = "") -> None:
     text = style.fit(footer_text(note), wide - 2.0 * EDGE, _SIZE)
     _grow(figure, wide, below=LINE * (text.count("\n") + 1) + 0.08)
     tall = float(figure.get_size_inches()[1])
-    heads = [line.get_position()[0] for line in figure.texts if line.get_gid() == _HEADING]
+    heads = [line.get_position()[0] for line in figure.texts if line.get_gid() == HEADING]
     figure.text(
         min(heads, default=EDGE / wide),
         0.06 / tall,
@@ -82,10 +88,34 @@ def add_heading(figure: Figure, title: str, note: str = "") -> None:
     tall = float(figure.get_size_inches()[1])
     x = EDGE / wide
     figure.text(
-        x, 1 - 0.12 / tall, title, fontsize=_TITLE, fontweight="bold", va="top", gid=_HEADING
+        x, 1 - 0.12 / tall, title, fontsize=_TITLE, fontweight="bold", va="top", gid=HEADING
     )
     if note:
-        figure.text(x, 1 - (0.12 + title_height) / tall, note, va="top")
+        figure.text(x, 1 - (0.12 + title_height) / tall, note, va="top", gid=NOTE)
+
+
+def heading_texts(figure: Figure) -> dict[str, str]:
+    """Title of a figure, the words below it and the share of its height that both take.
+
+    A PNG keeps them as texts, so that a page can write them where a narrow screen would cut them
+    off; none for a figure without a title.
+    """
+    found = {name: t for t in figure.texts if (name := t.get_gid()) in {HEADING, NOTE}}
+    if HEADING not in found:
+        return {}
+    tall = float(figure.get_size_inches()[1])
+    ends = [
+        (1.0 - text.get_position()[1]) * tall + _LEADING * float(text.get_fontsize()) / 72.0 * lines
+        for text in found.values()
+        if (lines := text.get_text().count("\n") + 1)
+    ]
+    words = {name: " ".join(text.get_text().split()) for name, text in found.items()}
+    share = (max(ends) + 0.05) / tall
+    return {
+        "Title": words[HEADING],
+        "Description": words.get(NOTE, ""),
+        "HeadingShare": f"{share:.4f}",
+    }
 
 
 def _settled_width(figure: Figure) -> float:

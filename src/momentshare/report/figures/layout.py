@@ -22,8 +22,10 @@ if TYPE_CHECKING:
 __all__ = [
     "DPI",
     "EDGE",
+    "HEADING",
     "LIFT_SHORT",
     "LINE",
+    "NOTE",
     "WIDEST",
     "Handles",
     "Key",
@@ -48,6 +50,9 @@ EDGE = 0.15
 
 WIDEST = 11.0
 """Width of a figure [inch] up to which a page of 1,200 pixels shows it with readable texts."""
+
+HEADING, NOTE = "heading", "note"
+"""Names under which the title of a figure and the words below it are found."""
 
 LIFT_SHORT = "lift [%]"
 
@@ -109,8 +114,10 @@ def panel_grid(
     tall = sum(crowns) + rows * panel[1] + max(rows - 1, 0) * gap[1]
     height = top + tall + bottom + key.height + 0.08
     figure = Figure(figsize=(width, height), dpi=DPI)
-    figure.text(EDGE / width, 1 - 0.12 / height, title, fontsize=11.0, fontweight="bold", va="top")
-    figure.text(EDGE / width, 1 - (0.12 + title_height) / height, note, va="top")
+    x, under = EDGE / width, 1 - (0.12 + title_height) / height
+    bold = {"fontsize": 11.0, "fontweight": "bold"}
+    figure.text(x, 1 - 0.12 / height, title, **bold, va="top", gid=HEADING)
+    figure.text(x, under, note, va="top", gid=NOTE)
     axes = []
     for index in range(count):
         row, column = divmod(index, columns)

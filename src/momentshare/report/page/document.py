@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.report.page.cells import UNITS, soft_breaks, table_view
+from momentshare.report.page.png import png_texts
 from momentshare.report.page.table import Table, several_texts
 
 if TYPE_CHECKING:
@@ -150,6 +151,10 @@ class Picture:
         """Width [px] below which its texts cannot be read; on a narrow screen it moves sideways."""
         size = self.size()
         return None if size is None else round(_LEAST_SCALE * size[0])
+
+    def texts(self) -> dict[str, str]:
+        """Return what a PNG says about itself, such as its ``Title``."""
+        return png_texts(self.image) if isinstance(self.image, bytes) else {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -345,9 +350,13 @@ def _view(block: Block, counters: dict[str, int]) -> dict[str, Any]:
         counters[counted[block.kind]] += 1
         view["number"] = counters[counted[block.kind]]
     if isinstance(block, Picture):
-        least = block.least_width()
-        view |= {"least": least, "moves": least is not None and least > _PHONE_PX}
+        least, texts = block.least_width(), block.texts()
+        moves = least is not None and least > _PHONE_PX
+        view |= {"least": least, "moves": moves, "title": texts.get("Title", "") if moves else ""}
+        view |= {"words": texts.get("Description", ""), "cut": 0.0}
         view["printed"] = block.printed_width()
+        if view["title"] and (size := block.size()):
+            view["cut"] = round(float(texts.get("HeadingShare", 0.0)) * size[1] / size[0], 4)
     if isinstance(block, Bullets):
         longest = max(map(len, block.items), default=0)
         view["columns"] = len(block.items) >= _COLUMNS_FROM and longest <= _COLUMNS_TO

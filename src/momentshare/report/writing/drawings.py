@@ -221,7 +221,7 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
     import matplotlib as mpl
 
     from momentshare.report.figures import style
-    from momentshare.report.figures.footer import add_footer
+    from momentshare.report.figures.footer import add_footer, heading_texts
 
     look: Any = way.look
     with mpl.rc_context(look), style.quiet(), _without_collecting():
@@ -229,7 +229,8 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
         if way.dpi is not None:
             figure.set_dpi(way.dpi)
         add_footer(figure, way.note)
-        return {ending: figure_bytes(figure, ending, way.dpi) for ending in way.formats}
+        texts = heading_texts(figure)
+        return {ending: figure_bytes(figure, ending, way.dpi, texts) for ending in way.formats}
 
 
 @contextmanager

@@ -30,7 +30,7 @@ from momentshare.report.figures.arm.panel import (
     extent,
 )
 from momentshare.report.figures.footer import FOOTER, version_text
-from momentshare.report.figures.layout import DPI, LINE
+from momentshare.report.figures.layout import DPI, HEADING, LINE, NOTE
 from momentshare.report.figures.limit_marks import footnote
 
 if TYPE_CHECKING:
@@ -226,8 +226,8 @@ def _sheet(width: float, height: float, title: str, under: str, foot: str) -> tu
     tall = height + top + 0.135 * (foot.count("\n") + 1) + 0.12
     figure = Figure(figsize=(width, tall), dpi=DPI)
     if title:
-        write_at(figure, EDGE, 0.12, title, fontsize=11.0, fontweight="bold")
-    write_at(figure, EDGE, crown, under)
+        write_at(figure, EDGE, 0.12, title, fontsize=11.0, fontweight="bold", gid=HEADING)
+    write_at(figure, EDGE, crown, under, gid=NOTE)
     figure.text(EDGE / width, 0.09 / tall, foot, fontsize=7.5, va="bottom", color="#555555",
                 gid=FOOTER)  # fmt: skip
     return figure, top
