@@ -115,7 +115,7 @@ def panel_grid(
     height = top + tall + bottom + key.height + 0.08
     figure = Figure(figsize=(width, height), dpi=DPI)
     x, under = EDGE / width, 1 - (0.12 + title_height) / height
-    bold = {"fontsize": 11.0, "fontweight": "bold"}
+    bold: dict[str, Any] = {"fontsize": 11.0, "fontweight": "bold"}
     figure.text(x, 1 - 0.12 / height, title, **bold, va="top", gid=HEADING)
     figure.text(x, under, note, va="top", gid=NOTE)
     axes = []
