@@ -164,6 +164,11 @@ def unmarked(cell: str) -> tuple[str, str]:
     return text, keys.strip()
 
 
+def with_hyphens(text: str) -> str:
+    """Give a printed text the hyphens of files for machines in place of minus signs."""
+    return text.replace("\N{MINUS SIGN}", "-")
+
+
 def printed_tables(text: str, key: int = 0) -> dict[str, list[dict[str, str]]]:
     """Read tables back from printed text: title → rows, each column head → cell.
 

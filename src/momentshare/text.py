@@ -22,6 +22,8 @@ __all__ = [
     "head_phrase",
     "schema_message",
     "shortened",
+    "signed_number",
+    "with_minus",
 ]
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
@@ -80,6 +82,37 @@ def shortened(text: str, most: int) -> str:
         return text
     keep = max(most - 3, 2)
     return f"{text[: keep - keep // 2]} … {text[len(text) - keep // 2 :]}"
+
+
+_HYPHEN_FOR_MINUS = re.compile(r"(?<![\w)\]}./-])-(?=\.?\d)")
+"""A hyphen before a number that no word, number, path or bracket precedes."""
+
+
+def with_minus(text: str) -> str:
+    """Write the hyphen of a negative number as a minus sign; names and ranges keep theirs.
+
+    Whatever is shown to people goes through it, terminal, page and figures; files for machines
+    keep the hyphen.
+
+    Examples
+    --------
+    >>> with_minus("from -3 to +2 N·m, 2020-05, 12-14 cm, -x") == (
+    ...     "from \N{MINUS SIGN}3 to +2 N·m, 2020-05, 12-14 cm, -x"
+    ... )
+    True
+    """
+    return _HYPHEN_FOR_MINUS.sub("\N{MINUS SIGN}", text)
+
+
+def signed_number(value: float, digits: int) -> str:
+    """Write a number with its sign; what rounds to nothing has none.
+
+    Examples
+    --------
+    >>> signed_number(0.126, 2), signed_number(-1e-4, 2)
+    ('+0.13', '0.00')
+    """
+    return f"{value:+.{digits}f}" if round(value, digits) else f"{0.0:.{digits}f}"
 
 
 _SCHEMA_WORDS = (

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from tests.drawn import plain, printed, printed_tables, spoken, unmarked
+from tests.drawn import plain, printed, printed_tables, spoken, unmarked, with_hyphens
 from tests.planned import CONDITIONS, PEOPLE, alone, solved
 from typer.testing import CliRunner
 
@@ -86,7 +86,7 @@ def test_conditions_are_printed_under_their_own_column(tables, said):
             peaks = part[part["row"] == row].groupby("person")["moment_nm"].max()
             assert cells[f"{spoken(row)} [N·m]"] == f"{peaks.mean():.0f}"
         ratio = part.groupby("person")["lateral_ratio"].mean().mean()
-        wanted = f"{ratio:+.2f}"
+        wanted = f"{ratio:+.2f}" if round(ratio, 2) else "0.00"
         if keys[1] == "free":
             wanted += f" ({part['lateral_ratio'].min():+.2f} to {part['lateral_ratio'].max():+.2f})"
         assert unmarked(cells["ratio out/vertical"])[0] == wanted
@@ -371,7 +371,8 @@ def test_an_effect_is_the_changed_study_less_the_study_as_it_is(effects):
 
 
 def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) -> None:
-    found = printed_tables(text, key=1)  # a head stands on one line, a switch may take two
+    # A head stands on one line, a switch may take two.
+    found = printed_tables(with_hyphens(text), key=1)
     rows = next(v for k, v in found.items() if k.startswith("One change at a time"))
     assert [cells["switch"] for cells in rows] == list(dict.fromkeys(heads["switch"]))
     for cells in rows:
@@ -393,7 +394,8 @@ def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) 
 def test_effects_are_printed_with_their_sign(effects):
     output, tables = effects
     assert_effects_printed(output, tables["effects_heads"], tables["effects_conditions"])
-    signs = {row["change"][0] for row in next(iter(printed_tables(output, key=1).values()))}
+    rows = next(iter(printed_tables(with_hyphens(output), key=1).values()))
+    signs = {row["change"][0] for row in rows}
     assert signs == {"+", "-"}
 
 

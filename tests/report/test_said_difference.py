@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import typer
-from tests.drawn import head_of_figure
+from tests.drawn import head_of_figure, with_hyphens
 from typer.testing import CliRunner
 
 from momentshare.cli.explain import explain
@@ -74,8 +74,8 @@ class Said:
         self.out = folder / "why"
         done = run(folder / "study.toml", *words, "--out", self.out)
         assert done.exit_code == 0, done.output
-        self.output = " ".join(done.output.split())
-        self.texts = (self.out / "explanation.txt").read_text("utf-8").split("\n\n")
+        self.output = with_hyphens(" ".join(done.output.split()))
+        self.texts = with_hyphens((self.out / "explanation.txt").read_text("utf-8")).split("\n\n")
         self.record = json.loads((self.out / "explain.json").read_text("utf-8"))
 
     def table(self, name):

@@ -25,6 +25,7 @@ from tests.drawn import (
     points,
     printed_tables,
     spoken,
+    with_hyphens,
 )
 from tests.planned import TEXT, solved
 from typer.testing import CliRunner
@@ -146,8 +147,8 @@ def start(folder: Path, name: str) -> Run:
     read = {path.stem: pd.read_csv(path) for path in out.glob("*.csv")}
     return Run(
         heads=heads,
-        output=done.output,
-        paragraphs=(out / "explanation.txt").read_text("utf-8").split("\n\n"),
+        output=with_hyphens(done.output),
+        paragraphs=with_hyphens((out / "explanation.txt").read_text("utf-8")).split("\n\n"),
         drive=read["drive"],
         along=read["drive_along_lift"],
         changes=read["counterfactuals"],
@@ -916,7 +917,7 @@ def test_all_heads_in_short_are_the_table_written(folder):
     table = pd.read_csv(out / "drive_by_head.csv").set_index("head")
     for head, keys in table.pop("limit").dropna().items():
         assert f"{spoken(head)}: limit {keys}" in done.output
-    (rows,) = printed_tables(done.output).values()
+    (rows,) = printed_tables(with_hyphens(done.output)).values()
     table.index = table.index.map(spoken)
     assert [row["head"] for row in rows] == list(table.index)
     for row in rows:

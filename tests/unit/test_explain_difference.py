@@ -529,7 +529,9 @@ def reckoned(line):
     left, right = text.split(" = ")[1:3]
     left = re.sub(r" \([^()]*[a-zA-Z][^()]*\)", "", left)
     left = re.sub(r"(cm³|cm²|N/cm²|cm|1/N|\bN\b)", "", left)
-    left = left.replace("½", "0.5").replace("×", "*").replace("÷", "/")
+    left = (
+        left.replace("\N{MINUS SIGN}", "-").replace("½", "0.5").replace("×", "*").replace("÷", "/")
+    )
     left = left.replace("[", "(").replace("]", ")")
     assert re.fullmatch(r"[-+*/(). \de]*", left), left
     return eval(left), float(re.match(r"[+-]?\d+(?:\.\d+)?", right).group())  # noqa: S307

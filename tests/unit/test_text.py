@@ -99,6 +99,18 @@ def test_the_console_shows_what_a_terminal_would_obey(capsys):
     assert "a\\x1b[2Jb" in shown
 
 
+def test_the_console_writes_a_minus_sign_unless_text_is_there_to_be_copied(capsys):
+    table = Table("ratio")
+    table.add_row("-0.06")
+    for copied, mark in ((False, "\N{MINUS SIGN}"), (True, "-")):
+        screen = console(copied=copied)
+        screen.print(table)
+        screen.print("from -3 to 2020-05")
+        shown = capsys.readouterr().out
+        assert f"{mark}0.06" in shown
+        assert f"from {mark}3 to 2020-05" in shown
+
+
 @pytest.mark.parametrize("stderr", [False, True])
 def test_no_table_and_no_progress_of_a_console_steers_a_terminal(capsys, stderr):
     screen = console(stderr=stderr)

@@ -15,6 +15,7 @@ from momentshare.cli.explain_more import (
     limiting_table,
     shares_of_limiting,
     show_paragraphs,
+    told_text,
     touched,
 )
 from momentshare.cli.output import Written
@@ -272,7 +273,6 @@ def _drawn(
 
 def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -> Written:
     """Explain the difference between two conditions; print it, and collect what is written."""
-    from momentshare.cautions import CAUTIONS
     from momentshare.report.figures import explain as report
     from momentshare.report.figures.difference import difference_figure
 
@@ -295,7 +295,7 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
     return Written(
         record=record,
         tables=said.tables(),
-        texts={"explanation.txt": "\n\n".join([*texts, "Cautions", *CAUTIONS]) + "\n"},
+        texts={"explanation.txt": told_text(texts)},
         figures={"difference": drawing, "arms": _arms(said, source.file.note)}
         if output.figures
         else {},

@@ -13,6 +13,7 @@ from momentshare.cli.explain_more import (
     limiting_table,
     shares_of_limiting,
     show_paragraphs,
+    told_text,
     touched,
 )
 from momentshare.cli.output import Written
@@ -158,7 +159,6 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
     """Explain one head, or two side by side."""
     import pandas as pd
 
-    from momentshare.cautions import CAUTIONS
     from momentshare.explain import (
         case_from_frame,
         counterfactuals,
@@ -218,7 +218,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         "counterfactual_cases.csv": pd.concat([c.to_cases() for c in changes], ignore_index=True),
         **more,
     }
-    texts = {"explanation.txt": "\n\n".join([*paragraphs, "Cautions", *CAUTIONS]) + "\n"}
+    texts = {"explanation.txt": told_text(paragraphs)}
     if example is not None:
         texts |= {"worked.txt": example.text(), "worked.tex": example.latex()}
     drawings: dict[str, Any] = {}

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from momentshare.cautions import CAUTIONS
+from momentshare.text import with_minus
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -27,8 +30,14 @@ __all__ = [
     "limiting_table",
     "shares_of_limiting",
     "show_paragraphs",
+    "told_text",
     "touched",
 ]
+
+
+def told_text(paragraphs: Sequence[str]) -> str:
+    """Write an explanation as a text to be read, with its cautions."""
+    return with_minus("\n\n".join([*paragraphs, "Cautions", *CAUTIONS])) + "\n"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -141,4 +141,4 @@ def _print(text: str) -> None:
         return
     from rich.markdown import Markdown
 
-    console().print(Markdown(text))
+    console(copied=True).print(Markdown(text))

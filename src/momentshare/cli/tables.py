@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from momentshare.text import for_terminal
+from momentshare.text import for_terminal, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -46,10 +46,16 @@ _WIDE = 160
 """Width in columns when the output is not a terminal, so that tables in a file are not cut."""
 
 
-def console(*, quiet: bool = False, stderr: bool = False) -> Console:
-    """Return a console; wide if the output goes to a file or a pipe."""
+def console(*, quiet: bool = False, stderr: bool = False, copied: bool = False) -> Console:
+    """Return a console; wide if the output goes to a file or a pipe.
+
+    Negative numbers are written with a minus sign, unless what is shown is there to be ``copied``.
+    """
     from rich.console import Console
     from rich.segment import Segment
+
+    def shown(text: str) -> str:
+        return for_terminal(text) if copied else with_minus(for_terminal(text))
 
     class Safe(Console):
         """Makes control characters visible; all printed text passes through here."""
@@ -60,7 +66,7 @@ def console(*, quiet: bool = False, stderr: bool = False) -> Console:
         def render(self, *given: Any, **options: Any) -> Iterator[Segment]:
             for part in super().render(*given, **options):
                 # What moves the cursor is the library's own.
-                yield part if part.control else Segment(for_terminal(part.text), part.style)
+                yield part if part.control else Segment(shown(part.text), part.style)
 
     if stderr:
         return Safe(quiet=quiet, stderr=True)

@@ -71,7 +71,7 @@ def drive_sum(found: HeadExplanation) -> str:
     whole = " + ".join(terms) if terms else "0"
     for k in split.facets:
         whole += (
-            f" - {_factor(float(split.price[k]))} × {_factor(float(split.slope[k]))} "
+            f" \N{MINUS SIGN} {_factor(float(split.price[k]))} × {_factor(float(split.slope[k]))} "
             f"(glenoid, {facet_phrase(split.facet_names[k]).replace(' (', ', ').rstrip(')')})"
         )
     p = split.exponent

@@ -10,6 +10,7 @@ import pandas as pd
 
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
+from momentshare.text import with_minus
 from momentshare.validation.answers import answers
 from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
@@ -121,7 +122,7 @@ def told_rows(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.Da
         "published": published_words,
         "unit": unit_words,
         # Each row has a unit of its own, hence digits of its own.
-        "model": lambda value: f"{value:.3g}".replace("-", "\N{MINUS SIGN}"),
+        "model": lambda value: with_minus(f"{value:.3g}"),
     }
     return table.assign(
         **{name: table[name].map(tell) for name, tell in words.items() if name in table}

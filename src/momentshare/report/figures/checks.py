@@ -13,6 +13,7 @@ import numpy as np
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
 from momentshare.report.text.opening import counted
+from momentshare.text import with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
@@ -208,7 +209,7 @@ def _finding(row: dict[Hashable, Any]) -> str:
     limit = f" (limit {row['limit']:g})" if np.isfinite(row["limit"]) else ""
     value = row["value"]
     shown = f"{value:.0f}" if abs(value) >= 1000.0 else f"{value:.3g}"
-    return f"{verdict}: {shown}{unit}{limit}".replace("-", "\N{MINUS SIGN}")
+    return with_minus(f"{verdict}: {shown}{unit}{limit}")
 
 
 def _key_columns(part: pd.DataFrame) -> int:

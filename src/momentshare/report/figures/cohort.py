@@ -39,7 +39,7 @@ from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.cohort_orders import foremost_order, judged_orders, order_text
 from momentshare.report.text.cohort_titles import moment_title, ratio_title
-from momentshare.text import head_label
+from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -355,7 +355,7 @@ def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
     names = [c for c in conditions if c in set(far["condition"].astype(str))]
     if not names:
         return ""
-    reach = f"{free['mean'].min():.2f} to {free['mean'].max():.2f}".replace("-", "−")
+    reach = with_minus(f"{free['mean'].min():.2f} to {free['mean'].max():.2f}")
     return (
         f" The free ratio (means {reach}) leaves −{-low:g} to {high:g} in {', '.join(names)}: "
         "hands may not be able to push that hard along the bar; lateral_bounds of a condition in "

@@ -13,7 +13,7 @@ from momentshare.limits import Limits, marked
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
-from momentshare.text import head_phrase
+from momentshare.text import head_phrase, signed_number, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -140,7 +140,7 @@ def _draw_bars(
             place, value, height=0.72 if own else 0.4, edgecolor=style.INK, linewidth=0.7, **look
         )
         ax.annotate(
-            f"{value:+.3f}".replace("-", "\N{MINUS SIGN}"),
+            with_minus(signed_number(value, 3)),
             (1.0, place), xycoords=("axes fraction", "data"), xytext=(4, 0),
             textcoords="offset points", va="center", fontsize=7.0,
         )  # fmt: skip

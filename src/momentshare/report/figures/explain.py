@@ -17,7 +17,7 @@ from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 from momentshare.report.writing.record import versions
 from momentshare.study.factors import MOST_LINES
-from momentshare.text import head_label, head_phrase
+from momentshare.text import head_label, head_phrase, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -181,7 +181,7 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
     for place, value, look, note in zip(at, values, looks, notes, strict=True):
         ax.barh(place, value, height=0.72, edgecolor=style.INK, linewidth=0.7, **look)
         ax.annotate(
-            note.replace("-", "\N{MINUS SIGN}"),
+            with_minus(note),
             (max(value, 0.0), place), xytext=(3, 0), textcoords="offset points",
             va="center", fontsize=7.0,
         )  # fmt: skip

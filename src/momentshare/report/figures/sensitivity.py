@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
-from momentshare.text import head_label
+from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,7 +60,7 @@ def sensitivity_figure(
     labels = [head_label(head) for head in heads]
     word = max((style.text_width(w, _SMALL) for w in " ".join(changes).split()), default=0.0)
     cell = max(min(_WHOLE / max(len(changes), 1), _CELL[0]), word + 0.05, 0.5)
-    names = [_minus(style.fit(change, cell - 0.04, _SMALL)) for change in changes]
+    names = [with_minus(style.fit(change, cell - 0.04, _SMALL)) for change in changes]
     foot = _LINE * max((name.count("\n") + 1 for name in names), default=1) + 0.14
     left, bottom = label_room(labels), foot + 0.62
     figure, axes = panel_grid(
@@ -92,7 +91,7 @@ def sensitivity_figure(
         red, green, blue, _ = colormaps["PuOr"](0.5 + 0.5 * value / size)
         dark = 0.2126 * red + 0.7152 * green + 0.0722 * blue < 0.5
         ink = "#ffffff" if dark else style.INK
-        text = _minus(f"{value:+.1f}") if round(value, 1) else "0.0"
+        text = with_minus(f"{value:+.1f}") if round(value, 1) else "0.0"
         ax.text(column - 0.06, row, text, ha="center", va="center_baseline", fontsize=7.0,
                 color=ink)  # fmt: skip
         if (heads[row], changes[column]) in turned:
@@ -135,14 +134,9 @@ def _title(values: NDArray[np.float64], changes: Sequence[str]) -> str:
         return "What moves the answer"
     top = int(means.argmax())
     return (
-        f"What moves the answer most: {_minus(changes[top])}, by {means[top]:.0f} "
+        f"What moves the answer most: {with_minus(changes[top])}, by {means[top]:.0f} "
         f"{'point' if round(means[top]) == 1 else 'points'} a head on average"
     )
-
-
-def _minus(text: str) -> str:
-    """Write a hyphen before a digit as a minus sign."""
-    return re.sub(r"-(?=\d)", "\N{MINUS SIGN}", text)
 
 
 def _turned(orders: pd.DataFrame | None, mode: str) -> set[tuple[str, str]]:

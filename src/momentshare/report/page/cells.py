@@ -11,7 +11,7 @@ from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
-from momentshare.text import head_label
+from momentshare.text import head_label, with_minus
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
@@ -327,7 +327,7 @@ def _cells(
         if form == "p":
             return _probability(value)
         if form is not None:
-            return _minus(format(value, form))
+            return with_minus(format(value, form))
         if isinstance(value, truth):
             return "yes" if value else "no"
         if not numeric:
@@ -361,14 +361,10 @@ def _number(value: float, decimals: int, *, keep: bool = False) -> str:
         return "∞" if value > 0 else "−∞"
     if value and not keep and abs(value) < 0.5 * 10.0**-decimals:  # all digits would be lost
         if abs(value) >= 10.0**-_MOST_DECIMALS:
-            return _minus(f"{value:.2g}")
+            return with_minus(f"{value:.2g}")
         mantissa, power = f"{value:.1e}".split("e")
-        return _minus(mantissa) + " × 10" + str(int(power)).translate(_SUPERSCRIPT)
-    return _minus(f"{value + 0.0:.{decimals}f}")  # adding zero removes the sign of −0
-
-
-def _minus(text: str) -> str:
-    return text.replace("-", "−")
+        return with_minus(mantissa) + " × 10" + str(int(power)).translate(_SUPERSCRIPT)
+    return with_minus(f"{value + 0.0:.{decimals}f}")  # adding zero removes the sign of −0
 
 
 def _probability(value: float) -> str:

@@ -17,7 +17,7 @@ from momentshare.report.page.document import (
     Table,
 )
 from momentshare.report.text.cohort_orders import WORKING
-from momentshare.text import head_label
+from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -158,7 +158,7 @@ def emg_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
 
 def _hundredths(value: float) -> str:
     """Text of a number to hundredths; nothing but zeros has no sign."""
-    return f"{round(value, 2) + 0.0:.2f}".replace("-", "\N{MINUS SIGN}")
+    return with_minus(f"{round(value, 2) + 0.0:.2f}")
 
 
 def _by_condition(means: pd.DataFrame, mode: str) -> Table:

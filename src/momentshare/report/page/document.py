@@ -20,6 +20,7 @@ from momentshare.errors import InputError, UnknownNameError
 from momentshare.report.page.cells import UNITS, soft_breaks, table_view
 from momentshare.report.page.png import png_texts
 from momentshare.report.page.table import Table, several_texts
+from momentshare.text import with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +56,6 @@ _UNPRINTABLE = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
 )
 # A space between a number and its unit, at which no line is to end.
-_MINUS = re.compile(r"(?<![\w)\]}.-])-(?=\d)")  # of a negative number, not of a range or a name
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|N·m|kg|cm|mm|points?|N|deg|W|s|m)(?![\w·]))")
 _PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
 _COLUMNS_FROM, _COLUMNS_TO = 8, 130  # lines, and letters of a line, of a list printed in columns
@@ -315,8 +315,8 @@ def render(page: Page) -> str:
         keep_trailing_newline=True,
         finalize=lambda value: _clean(value) if type(value) is str else value,
     )
-    environment.filters["joined"] = lambda value: _MINUS.sub(
-        "\N{MINUS SIGN}", _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", _clean(value))
+    environment.filters["joined"] = lambda value: with_minus(
+        _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", _clean(value))
     )
     environment.filters["soft"] = lambda value: soft_breaks(_clean(value))
     template = environment.from_string((here / "page.html.jinja").read_text("utf-8"))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
-from momentshare.text import head_phrase
+from momentshare.text import head_phrase, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -198,7 +198,7 @@ def _interval(row: pd.Series[Any]) -> str:
     low, high = sorted(abs(100.0 * row[name]) for name in ("difference_low", "difference_high"))
     if row["difference_low"] * row["difference_high"] < 0.0:
         low = -low
-    return f"{low:.1f} to {high:.1f}".replace("-", "\N{MINUS SIGN}")
+    return with_minus(f"{low:.1f} to {high:.1f}")
 
 
 def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:

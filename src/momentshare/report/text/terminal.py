@@ -16,7 +16,7 @@ from momentshare.report.text.messages import study_messages
 from momentshare.report.text.opening import MOST_TOLD, print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.verdicts import LIMITED
-from momentshare.text import head_label
+from momentshare.text import head_label, signed_number
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
@@ -78,9 +78,9 @@ def _print_conditions(console: Console, study: StudyResult) -> list[str]:
             for name in ("lateral_ratio", "greatest_load", "weak_height")
         ]
         low, high = part["least_lateral_ratio"].min(), part["greatest_lateral_ratio"].max()
-        ratio = f"{part['mean_lateral_ratio'].mean():+.2f}"
+        ratio = signed_number(part["mean_lateral_ratio"].mean(), 2)
         if lateral == "free":
-            ratio += f" ({low:+.2f} to {high:+.2f})"
+            ratio += f" ({signed_number(low, 2)} to {signed_number(high, 2)})"
         has_load = "greatest_load_kg" in part and part["greatest_load_kg"].notna().all()
         table.add_row(
             escape(str(condition)),

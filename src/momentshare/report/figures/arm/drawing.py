@@ -20,7 +20,6 @@ from momentshare.report.figures.arm.key import (
     EDGE,
     Key,
     draw_rulers,
-    with_minus,
     write_at,
     write_moments,
 )
@@ -32,6 +31,7 @@ from momentshare.report.figures.arm.panel import (
 from momentshare.report.figures.footer import FOOTER, version_text
 from momentshare.report.figures.layout import DPI, HEADING, LINE, NOTE
 from momentshare.report.figures.limit_marks import footnote
+from momentshare.text import with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

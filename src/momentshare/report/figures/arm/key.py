@@ -12,7 +12,7 @@ from momentshare.limits import marked
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.panel import band_look
 from momentshare.report.figures.layout import LINE
-from momentshare.text import head_label
+from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["EDGE", "Key", "draw_rulers", "with_minus", "write_at", "write_moments"]
+__all__ = ["EDGE", "Key", "draw_rulers", "write_at", "write_moments"]
 
 EDGE = 0.18
 """Distance of texts from the left edge of the sheet [inch]."""
@@ -35,11 +35,6 @@ def write_at(figure: Figure, x: float, y: float, text: str, **look: Any) -> None
     """Write a text whose upper left corner is x, y [inch] from that of the sheet."""
     width, tall = figure.get_size_inches()
     figure.text(x / width, 1 - y / tall, text, **{"va": "top", **look})
-
-
-def with_minus(text: str) -> str:
-    """Write a number with a minus sign in place of a hyphen, and zero without one."""
-    return "0.0" if text == "-0.0" else text.replace("-", "\N{MINUS SIGN}")
 
 
 def draw_rulers(ax: Axes, box: Floats, scale: ArmScale, *, top: bool) -> None:
@@ -80,7 +75,13 @@ def write_moments(figure: Figure, scene: ArmScene, x: float, y: float) -> None:
         here = y + 0.08 + LINE * (k + 2)
         write_at(figure, x, here, toward.words)
         for at, value in zip(columns, (hand, net - hand, net), strict=True):
-            write_at(figure, x + at, here, with_minus(f"{toward.sign * value:.1f}"), ha="right")
+            write_at(
+                figure,
+                x + at,
+                here,
+                with_minus(f"{round(toward.sign * value, 1) + 0.0:.1f}"),
+                ha="right",
+            )
 
 
 class Key:
