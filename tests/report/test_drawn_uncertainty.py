@@ -265,6 +265,7 @@ def test_probability_is_that_of_the_first_being_greater(tables):
         ]
         assert line.probability == pytest.approx(chance(*pair), abs=1e-6)
         assert line.ties == pytest.approx(np.mean(np.abs(pair[0] - pair[1]) <= 1e-6), abs=1e-6)
+        assert line.mean_difference == pytest.approx(np.mean(pair[0] - pair[1]), abs=1e-6)
         p = line.probability
         assert line.standard_error == pytest.approx(np.sqrt(p * (1 - p) / DRAWS), abs=1e-6)
     order = tables["head_order"]
@@ -636,7 +637,9 @@ def pairs_by_hand(tables):
             chance = rows["probability"].where(rows["condition"] == one, 1.0 - rows["probability"])
             shown = chance[(rows["criterion"] == "p3") & (rows["lateral"] == "measured")].item()
             chance = chance if shown >= 0.5 else 1.0 - chance
-            size = both[0] - both[1] if shown >= 0.5 else both[1] - both[0]
+            gap = rows["mean_difference"].where(rows["condition"] == one, -rows["mean_difference"])
+            gap = gap[(rows["criterion"] == "p3") & (rows["lateral"] == "measured")].item()
+            size = gap if shown >= 0.5 else -gap
             limits = set(" ".join(rows["limit"].fillna("")).split())
             found[head, one, two] = (chance.min(), chance.max(), size, limits)
     return found

@@ -42,6 +42,9 @@ QUANTILES = {"low": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "high": 0.95}
 _TIE = 1e-6
 """Difference of lift-mean activation below which two values are level."""
 
+_PART = 1e-12
+"""Part of a difference of activations in which sums over draws are counted."""
+
 _CELL = ("condition", "lateral", "criterion")
 
 
@@ -59,7 +62,7 @@ class Summary:
     condition_order, head_order : DataFrame
         Probability that the lift-mean activation in ``condition``, or of ``head``, is greater
         than in, or of, ``other``, ties counted half, with its standard error, the share of ties
-        and the draws.
+        and the draws; between conditions also the mean of the difference over these draws.
     failures : DataFrame
         Draws, failed draws and draws with lost or short frames, per person and condition, with the
         reasons.
@@ -145,14 +148,16 @@ def order_probability(
 
 @dataclass(slots=True)
 class _Tally:
-    """Counts of paired differences above, level and known, one per column."""
+    """Counts of paired differences above, level and known, and their sum, one per column."""
 
     columns: int
     above: NDArray[np.int64] = field(init=False)
     level: NDArray[np.int64] = field(init=False)
     known: NDArray[np.int64] = field(init=False)
+    total: NDArray[np.int64] = field(init=False)
 
     def __post_init__(self) -> None:
+        self.total = np.zeros(self.columns, dtype=np.int64)
         self.above, self.level, self.known = (
             np.zeros(self.columns, dtype=np.int64) for _ in range(3)
         )
@@ -161,6 +166,8 @@ class _Tally:
         self.above += (gap > _TIE).sum(axis=0)
         self.level += (np.abs(gap) <= _TIE).sum(axis=0)
         self.known += (~np.isnan(gap)).sum(axis=0)
+        # In whole parts, so that the sum does not depend on how draws are cut into files.
+        self.total += np.rint(np.nan_to_num(gap) / _PART).astype(np.int64).sum(axis=0)
 
     def record(self, column: int) -> dict[str, float]:
         above, level, known = (int(a[column]) for a in (self.above, self.level, self.known))
@@ -171,6 +178,11 @@ class _Tally:
             "ties": level / max(known, 1),
             "draws": known,
         }
+
+    def mean(self, column: int) -> float:
+        """Mean of the differences that are known."""
+        known = int(self.known[column])
+        return _PART * float(self.total[column]) / known if known else float("nan")
 
 
 def summarise(
@@ -264,6 +276,7 @@ def _orders(
             "condition": chunk_rows.cells[a][0],
             "other": chunk_rows.cells[b][0],
             **tally.record(k),
+            "mean_difference": tally.mean(k),
         }
         for tally, (mode, a, b) in zip(between_conditions, pairs, strict=True)
         for k, head in enumerate(model.head_names)
@@ -280,7 +293,9 @@ def _orders(
         for tally, (condition, mode, criterion) in zip(between_heads, chunk_rows.cells, strict=True)
         for k, (a, b) in enumerate(head_pairs)
     ]
-    names = ["criterion", "lateral", "head", "condition", "other", "probability"]
+    names = [
+        "criterion", "lateral", "head", "condition", "other", "probability", "mean_difference",
+    ]  # fmt: skip
     return pd.DataFrame(order, columns=None if order else names), pd.DataFrame(between)
 
 

@@ -35,9 +35,9 @@ from momentshare.report.text.uncertainty_opening import (
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LIMITED,
-    MOST_SHORT,
     OPEN_ORDER,
     SHORT_ORDER,
+    TOO_OFTEN_SHORT,
     TURNING,
 )
 from momentshare.uncertainty.layout import FAMILIES
@@ -63,8 +63,7 @@ _TOLD = {
     FIRM_ORDER: "Firm orders of two conditions in lift-mean activation",
     TURNING: "Not findings: orders that are sure under one treatment or criterion only",
     OPEN_ORDER: "Not findings: open orders",
-    SHORT_ORDER: "Not findings: orders that rest on a point where more than "
-    f"{100 * MOST_SHORT:.0f} % of draws demand more than the limb has",
+    SHORT_ORDER: f"Not findings: orders that rest on a point where {TOO_OFTEN_SHORT}",
     LIMITED: "Not findings: orders that rest on what this limb does not support",
 }
 
@@ -122,6 +121,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
     over = "treatments of the lateral force and criteria"
     if set(judged_modes(found)) < set(found.condition_order["lateral"]):
         over = "criteria; the lateral force was measured, so zero and free decide nothing"
+    treatment = f"lateral force {main_treatment(found)[1]}"
     blocks: list[Block] = []
     if told:
         items = [f"{name}: {text}" for name, text in told.items()]
@@ -131,6 +131,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         if mine.empty:
             continue
         mine = mine.sort_values("difference", ascending=False, kind="stable")
+        mine = mine.assign(difference=100.0 * mine["difference"])
         cut = (
             f"; the {_MOST} of {len(mine)} with the largest difference, largest first"
             if len(mine) > _MOST
@@ -142,8 +143,13 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
             Table(
                 frame=mine.head(_MOST)[columns],
                 caption=f"{caption}{cut}. All are in verdicts.csv.",
-                formats=dict.fromkeys(columns[3:7], ".2f"),
-                labels={"difference": "difference of medians"},
+                formats={"difference": "+.0f", **dict.fromkeys(columns[4:7], ".2f")},
+                labels={
+                    "difference": f"mean difference, {treatment} [% points]",
+                    "probability": f"probability, {treatment}",
+                    "probability_low": "least probability",
+                    "probability_high": "greatest probability",
+                },
                 note="; ".join(found.model.limits.notes(mine["limit"])),
             )
         )
@@ -152,7 +158,8 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         title="Findings",
         anchor="findings",
         lead="Probability: share of draws in which the condition activates the head more than the "
-        f"other, with the least and the greatest over {over}.",
+        "other; mean difference: that of the same draws, the other taken from the condition. Least "
+        f"and greatest probability are over {over}.",
         blocks=blocks,
     )
 

@@ -32,6 +32,7 @@ from momentshare.report.text.verdicts import (
     OPEN_ORDER,
     SHORT_ORDER,
     TURNING,
+    rests_on_short,
     verdict_on,
 )
 from momentshare.text import head_phrase
@@ -165,10 +166,7 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     limited = [row for table in beyond for row in table.to_dict(orient="records")]
     parts = [beyond_limb(limited, "order")] if limited else []
     if fallen:
-        parts.append(
-            f"{counted(fallen, 'order')} {'rests' if fallen == 1 else 'rest'} on a point where "
-            f"more than {100 * MOST_SHORT:.0f} % of draws demand more than the limb has"
-        )
+        parts.append(rests_on_short(fallen, "a point"))
     parts += [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
     parts += _short_points(published)
     return Opening(

@@ -99,9 +99,10 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         One row per head and pair: ``condition`` is the higher one in the treatment and criterion
         shown first; ``probability`` is that of the order there, ``probability_low`` and
         ``probability_high`` the least and greatest over criteria and the treatments of
-        :func:`judged_modes`; ``difference`` is that of the medians; ``verdict`` is ``firm``,
-        ``turns`` (sure, but not under all), ``open``, ``short of the moments`` (a published
-        condition of which more than 10 % of draws fall short at some point) or ``beyond the
+        :func:`judged_modes`; ``difference`` is its mean over the same draws as ``probability``;
+        ``verdict`` is ``firm``, ``turns`` (sure, but not under all), ``open``, ``short of the
+        moments`` (a published condition of which more than 10 % of draws fall short at some
+        point) or ``beyond the
         limb``; ``active_volume_cm3`` is the difference times the volume of the head in the
         reference person.
     """
@@ -125,6 +126,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
             continue
         flip = main < 0.5
         values = 1.0 - values if flip else values
+        gap = float(shown["mean_difference"].iloc[0])
         limit = merged_keys(group["limit"]) if "limit" in group else ""
         sure = bool(values.min() >= SURE)
         turns = not sure and bool(values.max() >= SURE or values.min() <= 1.0 - SURE)
@@ -132,14 +134,14 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         rows.append(
             {
                 "head": head, "condition": high, "other": low,
-                "difference": ends[1] - ends[0] if flip else ends[0] - ends[1],
+                "difference": -gap if flip else gap,
                 "probability": 1.0 - main if flip else main,
                 "probability_low": values.min(), "probability_high": values.max(),
                 "verdict": verdict_on(
                     limit, turns=turns, sure=sure, short=bool(fallen & {one, other})
                 ),
                 "limit": limit,
-                "active_volume_cm3": abs(ends[0] - ends[1]) * volumes[str(head)],
+                "active_volume_cm3": abs(gap) * volumes[str(head)],
             }
         )  # fmt: skip
     columns = [

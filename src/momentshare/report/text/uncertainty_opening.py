@@ -27,10 +27,10 @@ from momentshare.report.text.study_opening import lead_word
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LIMITED,
-    MOST_SHORT,
     OPEN_ORDER,
     SHORT_ORDER,
     TURNING,
+    rests_on_short,
 )
 from momentshare.text import head_phrase
 from momentshare.uncertainty.layout import FAMILIES
@@ -125,8 +125,8 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
     row = widest(firm, "active_volume_cm3")
     return (
         f"{start}; {lead_word(len(firm))}in {head_phrase(str(row['head']))} "
-        f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} in the "
-        "median."
+        f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} on "
+        "average over the draws."
     )
 
 
@@ -195,11 +195,7 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
             f"condition is above in {100 * SURE:.0f} % of draws"
         )
     if len(fallen):
-        parts.append(
-            f"{counted(len(fallen), 'order')} {'rests' if len(fallen) == 1 else 'rest'} on a "
-            f"condition with a point where more than {100 * MOST_SHORT:.0f} % of draws demand "
-            "more than the limb has"
-        )
+        parts.append(rests_on_short(len(fallen), "a condition with a point"))
     if len(limited):
         parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))
     draws = found.plan.draws

@@ -11,7 +11,9 @@ __all__ = [
     "MOST_SHORT",
     "OPEN_ORDER",
     "SHORT_ORDER",
+    "TOO_OFTEN_SHORT",
     "TURNING",
+    "rests_on_short",
     "spans_zero",
     "verdict_on",
 ]
@@ -23,6 +25,27 @@ LEVEL_PAIR, OPEN_ORDER, SHORT_ORDER = "level", "open", "short of the moments"
 MOST_SHORT = LIMITS[OF_LIMB][1] / 100.0
 """Share of draws that may fall short at a published point; above it its orders show what the limb
 lacks and not how the conditions differ. The same as of the frames of a trial."""
+
+TOO_OFTEN_SHORT = f"more than {100 * MOST_SHORT:.0f} % of draws demand more than the limb has"
+"""What is said of such a point."""
+
+
+def rests_on_short(count: int, what: str) -> str:
+    """State how many orders rest on a point where the limb falls short too often.
+
+    Parameters
+    ----------
+    count : int
+    what : str
+        What they rest on, such as "a point".
+
+    Examples
+    --------
+    >>> rests_on_short(1, "a point")
+    '1 order rests on a point where more than 10 % of draws demand more than the limb has'
+    """
+    orders = "1 order rests" if count == 1 else f"{count:,} orders rest"
+    return f"{orders} on {what} where {TOO_OFTEN_SHORT}"
 
 
 def spans_zero(low: float, high: float) -> bool:
