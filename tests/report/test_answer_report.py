@@ -63,8 +63,8 @@ def explained(study):
 
 
 def as_printed(text):
-    """As a terminal writes it, with hyphens before negative numbers."""
-    return plain(text).replace("\N{MINUS SIGN}", "-")
+    """As a terminal writes it."""
+    return plain(text)
 
 
 def statements(page):

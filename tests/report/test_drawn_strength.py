@@ -22,6 +22,7 @@ from tests.drawn import (
     plain,
     points,
     printed_tables,
+    with_hyphens,
 )
 from tests.planned import CONDITIONS, PEOPLE, TEXT, solved
 from typer.testing import CliRunner
@@ -229,6 +230,7 @@ def test_curves_sweep_the_angle_of_their_own_joint(tables):
 
 def test_printed_means_are_those_of_the_peaks(command):
     output, tables = command
+    output = with_hyphens(output)
     assert f"Strength test: {TEST.text()}" in plain(output)
     assert TEST.text().startswith("isometric; elbow 75, elevation 40, plane 30, axial -20, forea")
     (title,) = printed_tables(output)

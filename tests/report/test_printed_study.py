@@ -26,6 +26,7 @@ from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
 from momentshare.text import head_phrase
 from momentshare.units import in_kg
+from momentshare.validation.table import posture_words, quantity_words
 
 ACTIVATION, GREATEST = "mean_activation", "greatest_load_kg"
 MEAN = f"{ACTIVATION}_mean"
@@ -554,13 +555,15 @@ def test_targets_are_printed_before_and_after_the_fit():
         cost_before=12.5, cost_after=3.25, evaluations=17,
     )  # fmt: skip
     text = printed(lambda console: print_calibration(console, fit))
-    ((title, rows),) = printed_tables(text).items()
+    ((title, rows),) = printed_tables(text, key=2).items()
     assert title == "Targets before and after the fit"
     for cells, t, was, now in zip(rows, targets, before, after, strict=True):
-        assert (cells["target"], cells["use"]) == (t.id, t.use)
+        assert (cells["quantity"], cells["use"]) == (quantity_words(t), t.use)
+        assert cells["posture"] == posture_words(t)
         unit = t.unit.replace("*", "·").replace("2", "²").replace("3", "³")
         assert cells["published"] == f"{t.published} {unit}".removesuffix(" 1")
-        assert cells["band"] == f"{t.low:.4g} to {t.high:.4g}"
+        band = f"{t.low:.4g} to {t.high:.4g}" if t.kind == "number" else ""
+        assert cells["band"] == band
         assert (cells["before"], cells["after"]) == (f"{was:.3g}", f"{now:.3g}")
         inside = ["yes" if t.low <= v <= t.high else "no" for v in (was, now)]
         assert cells["in band"] == " → ".join(inside)

@@ -114,8 +114,8 @@ def test_the_answer_stands_first_in_two_sentences_with_the_numbers_of_the_tables
     assert " ".join(text.split()) in said.output
     assert len(re.findall(r"\.(?= [A-Z]|$)", text)) == 2
     assert text.lower().startswith(head_phrase(row.name))
-    assert f"at {row['activation_first']:.3f} in {row['condition']}" in text
-    assert f"at {row['activation_second']:.3f} in {row['other']}" in text
+    assert f"at {row['activation_first']:.3f} in '{row['condition']}'" in text
+    assert f"at {row['activation_second']:.3f} in '{row['other']}'" in text
     gap = row["activation_difference"]
     assert f", a difference of {gap:+.3f}" in text
     assert gap == pytest.approx(row["activation_first"] - row["activation_second"], abs=1e-6)

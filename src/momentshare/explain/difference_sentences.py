@@ -78,8 +78,8 @@ def answer_sentences(
     top = max(FACTORS, key=key)
     known = drawn if drawn is not None and drawn.draws else None
     first = (
-        f"{capital(head_phrase(head))} works at {a:.3f} in {found.names[0]} and at {b:.3f} in "
-        f"{found.names[1]}{_place(found)}"
+        f"{capital(head_phrase(head))} works at {a:.3f} in '{found.names[0]}' and at {b:.3f} "
+        f"in '{found.names[1]}'{_place(found)}"
     )
     if abs(gap) < NOTHING:
         first += ", no difference worth the name"
@@ -209,7 +209,7 @@ def along_sentence(found: Difference, head: str, along: pd.DataFrame) -> str:
     return (
         f"Along the lift, mean over {len(own)} heights: {signed(mean)}"
         + (f" ({parts})" if parts else "")
-        + f"; in {found.names[0]} it works {said} of the bar height."
+        + f"; in '{found.names[0]}' it works {said} of the bar height."
     )
 
 

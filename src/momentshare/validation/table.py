@@ -113,7 +113,7 @@ def told_rows(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.Da
     Parameters
     ----------
     table : DataFrame
-        With any of ``source``, ``published``, ``unit`` and ``model``.
+        With any of ``source``, ``published``, ``unit``, ``model``, ``before`` and ``after``.
     references : mapping
         Bibliography of the limb.
     """
@@ -122,7 +122,7 @@ def told_rows(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.Da
         "published": published_words,
         "unit": unit_words,
         # Each row has a unit of its own, hence digits of its own.
-        "model": lambda value: with_minus(f"{value:.3g}"),
+        **dict.fromkeys(("model", "before", "after"), lambda value: with_minus(f"{value:.3g}")),
     }
     return table.assign(
         **{name: table[name].map(tell) for name, tell in words.items() if name in table}

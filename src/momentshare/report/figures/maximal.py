@@ -169,7 +169,8 @@ def lift_figure(
     legend_below(figure, looks.handles(names), 4)
     add_heading(
         figure,
-        load_title(report.loads, limits, kinds) or "The maximal lift",
+        load_title(report.loads, limits, kinds)
+        or "Speed of the maximal lift, and the load that can be held",
         "The maximal lift, means over people. Speed: triangles mark the first peak and the "
         "minimum, between which the lift sticks. Load: marks at the edge, the greatest that passes."
         f"{shared_out(groups)}{footnote(limits or Limits(), [keys])}",

@@ -10,7 +10,7 @@ from momentshare.report.page.document import Page, Picture, Section, Table
 from momentshare.report.page.parts import limits_section, report_page
 from momentshare.report.page.validation import COMPARED_CURVES
 from momentshare.report.text.opening import Opening, counted
-from momentshare.validation.table import told_rows
+from momentshare.validation.table import posture_words, quantity_words, told_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 __all__ = ["calibration_opening", "calibration_page"]
 
-_SHOWN = ["id", "published", "unit", "before", "after", "in_band_after", "source", "known"]
+_SHOWN = [
+    "row", "quantity", "posture", "published", "unit", "before", "after", "in_band_after", "source",
+]  # fmt: skip
 _MOST = 40
 """Fitted numbers on the page, those that moved most; all are in their file."""
 
@@ -77,6 +79,11 @@ def calibration_page(fit: Calibration, picture: bytes) -> Page:
         PNG of :func:`momentshare.report.figures.calibration.fit_figure`.
     """
     table, numbers = target_table(fit), number_table(fit)
+    table = table.assign(
+        row=table["id"].str.replace("_", " "),
+        quantity=[quantity_words(target) for target in fit.targets],
+        posture=[posture_words(target) for target in fit.targets],
+    )
     references = fit.model.references
     used, other = (table[table["use"] == use] for use in ("calibration", "validation"))
     before, after = other["in_band_before"].astype(bool), other["in_band_after"].astype(bool)

@@ -318,7 +318,7 @@ def render(page: Page) -> str:
     environment.filters["joined"] = lambda value: with_minus(
         _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", _clean(value))
     )
-    environment.filters["soft"] = lambda value: soft_breaks(_clean(value))
+    environment.filters["soft"] = lambda value: soft_breaks(with_minus(_clean(value)))
     template = environment.from_string((here / "page.html.jinja").read_text("utf-8"))
     style = Markup((here / "style.css").read_text("utf-8"))  # noqa: S704 - our own file
     counters = {"figure": 0, "table": 0, "code": 0}

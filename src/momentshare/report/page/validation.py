@@ -100,7 +100,7 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
                 Table(
                     frame=told_rows(misses[_MISS], model.references),
                     labels={"model": "this limb", "null_right": "null limbs right"},
-                    formats={"null_right": ".0%"},
+                    formats={"null_right": lambda share: f"{100.0 * share:.0f}\u00a0%"},
                     caption="Rows that the limb misses; those that nine of ten null limbs get "
                     "right come first.",
                 )

@@ -18,7 +18,7 @@ from momentshare.validation.scores import (
     scores_by_source,
     scores_markdown,
 )
-from momentshare.validation.table import told_rows, validation_record
+from momentshare.validation.table import posture_words, quantity_words, told_rows, validation_record
 from momentshare.validation.terms import published_words, unit_words
 
 if TYPE_CHECKING:
@@ -36,14 +36,16 @@ def print_calibration(console: Console, fit: Calibration) -> None:
     """Every target before and after, then how many lie in their band."""
     data = target_table(fit)
     table = Table(title="Targets before and after the fit", title_justify="left")
-    for name in ("target", "use", "published", "band", "before", "after", "in band"):
-        table.add_column(name, justify="left" if name in {"target", "use"} else "right")
-    for row in data.to_dict(orient="records"):
+    words = ("quantity", "posture", "use")
+    for name in (*words, "published", "band", "before", "after", "in band"):
+        table.add_column(name, justify="left" if name in words else "right", overflow="fold")
+    for row, target in zip(data.to_dict(orient="records"), fit.targets, strict=True):
         table.add_row(
-            escape(row["id"]),
+            escape(quantity_words(target)),
+            escape(posture_words(target)),
             row["use"],
             f"{published_words(row['published'])} {unit_words(row['unit'])}".rstrip(),
-            f"{row['low']:.4g} to {row['high']:.4g}",
+            f"{row['low']:.4g} to {row['high']:.4g}" if target.kind == "number" else "",
             f"{row['before']:.3g}",
             f"{row['after']:.3g}",
             " → ".join("yes" if row[f"in_band_{when}"] else "no" for when in ("before", "after")),
