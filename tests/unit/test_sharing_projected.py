@@ -90,6 +90,42 @@ def test_the_same_to_a_billionth_wherever_it_is_certified(rows, heads, form):
     np.testing.assert_allclose(side.unmet[known], again.unmet, atol=1e-10)
 
 
+@pytest.mark.parametrize(
+    ("rows", "heads", "form"),
+    [
+        *((rows, heads, None) for rows, heads in ((2, 8), (3, 12), (4, 28), (5, 28), (7, 30))),
+        *((4, 28, form) for form in ("cone", "pair")),
+    ],
+)
+def test_shortfalls_are_those_of_the_whole_balance(rows, heads, form):
+    arms, capacity, moments, columns = pushed(300, rows, heads, 3.0, rows)
+    rng = np.random.default_rng(0)
+    cone = around(300, heads, rows)
+    inequalities = {None: None, "cone": cone, "pair": cone.inequalities()}[form]
+    problem = build_problem(
+        arms, capacity, moments, passive_force=rng.uniform(0.0, 30.0, heads),
+        weights=rng.uniform(0.2, 5.0, heads), free_columns=columns, inequalities=inequalities,
+    )  # fmt: skip
+    side, single = both(problem)
+    short = single.status == Status.SHORTFALL
+    known = np.flatnonzero(side.status == Status.SHORTFALL)
+    assert short.sum() > 30
+    assert known.size > 0.7 * short.sum()
+    assert short[known].all()
+    assert form is None or (single.parted[known] > 0.0).any()
+    size = np.abs(single.unmet[known]).max(axis=1, keepdims=True)
+    np.testing.assert_allclose(side.unmet[known], single.unmet[known], atol=1e-9 * size.max())
+    np.testing.assert_allclose(side.activation[known], single.activation[known], atol=1e-8)
+    again = certify(
+        problem.take(known), side.activation[known], side.multipliers[known],
+        side.free_values[known], np.ones(known.size, dtype=bool), held=side.held[known],
+        parted=side.parted[known],
+    )  # fmt: skip
+    assert (again.status == Status.SHORTFALL).all()
+    np.testing.assert_allclose(side.unmet[known], again.unmet, atol=1e-9)
+    np.testing.assert_allclose(side.numbers[known], again.numbers, atol=1e-8)
+
+
 def test_it_leaves_few_frames_of_an_arm_to_the_other_kernel():
     arms, capacity, moments = naive.limb_like(2000, level=0.5, seed=2)
     columns = np.random.default_rng(3).normal(size=(2000, 4, 1))

@@ -14,7 +14,6 @@ import numpy as np
 from momentshare._kernels import in_chunks
 from momentshare.sharing._backends.balance import IDLE
 from momentshare.sharing._certificate import CERTIFIED
-from momentshare.sharing._result import Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -58,11 +57,13 @@ def _run_block(
     frames, rows, heads = problem.frames, problem.rows, problem.heads
     arms, moments = np.empty((frames, rows - 1, heads)), np.empty((frames, rows - 1))
     size, mirror = np.empty((frames, rows)), np.empty((frames, rows))
+    turned, lengths = np.empty((frames, rows - 1, rows - 1)), np.empty(frames)
     whole = (problem.arms, problem.capacity, problem.moments)
 
     def project(first: int, last: int) -> None:
         project_frames(
-            *whole, problem.columns, first, last, IDLE, arms, moments, size, mirror
+            *whole, problem.columns, first, last, IDLE, arms, moments, size, mirror, turned,
+            lengths, np.empty((rows, rows)),
         )  # fmt: skip
 
     in_chunks(project, frames, threads, least=_CHUNK)
@@ -80,14 +81,12 @@ def _run_block(
         free_values=np.empty((frames, 0)),
     )  # fmt: skip
     solve(less, found, threads)
-    # Rows that are turned into each other measure a shortfall otherwise.
-    found.status[found.status != Status.SOLVED] = Status.UNCERTIFIED
 
     def recover(first: int, last: int) -> None:
         recover_frames(
-            *whole, problem.passive, problem.columns, size, mirror, found.multipliers, first, last,
-            CERTIFIED, raw.activation, raw.multipliers, raw.unmet, raw.free_values, raw.status,
-            raw.numbers,
+            *whole, problem.passive, problem.columns, size, mirror, turned, lengths,
+            found.multipliers, first, last, CERTIFIED, raw.activation, raw.multipliers, raw.unmet,
+            raw.free_values, raw.parted, raw.status, raw.numbers,
         )  # fmt: skip
 
     in_chunks(recover, frames, threads, least=_CHUNK)
