@@ -399,3 +399,28 @@ def test_a_static_trial_may_lack_what_a_layout_of_lifts_names(tmp_path):
     seen = read_recording(place, layout, absent="leave out")
     with pytest.raises(InputError, match=r"tells nothing[\s\S]*t8: 't8_x', 't8_y', 't8_z' not in"):
         read_calibration(seen, skeleton_of(lifter))
+
+
+def test_platforms_under_a_static_trial_weigh_the_person(tmp_path):
+    """One foot on each of two platforms, weight shifted from one to the other."""
+    lifter = bench_lab.lifters(1, 3)[0]
+    standing = bench_lab.standing(lifter, 5)
+    place = tmp_path / "standing.csv"
+    columns = {f"{r}_{a}": c.values[:, k] for r, c in standing.channels.items()
+               for k, a in enumerate("xyz")}  # fmt: skip
+    count = len(columns["ij_x"])
+    shift = 0.5 + 0.1 * np.sin(np.linspace(0.0, 6.0, count))
+    noise = np.random.default_rng(2).standard_normal((2, count))
+    for side, share, own in (("R", shift, noise[0]), ("L", 1.0 - shift, noise[1])):
+        columns |= dict.fromkeys((f"F{side}x", f"F{side}z"), 0.2 * own)
+        columns[f"F{side}y"] = -(share * lifter.mass * bench_lab.G + own)
+    write_table(place, columns)
+    labels = {r: r for r in standing.channels}
+    layout = LayoutEntry(name="standing", up="+y", right="+z", force_on="hand", delimiter=",",
+                         rate_hz=100.0, units={"markers": "m", "forces": "N"}, markers=labels,
+                         forces={f"{s}_floor_force": [f"F{s[0].upper()}{a}" for a in "xyz"]
+                                 for s in ("right", "left")})  # fmt: skip
+    told = read_calibration(read_recording(place, layout), skeleton_of(lifter))
+    assert told.body_mass == pytest.approx(lifter.mass, rel=0.005)
+    assert told.sternum_slope is not None
+    assert any(note.startswith("weighed ") for note in told.notes)

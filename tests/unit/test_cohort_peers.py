@@ -264,7 +264,18 @@ def test_a_mass_that_does_not_go_with_the_stature_is_told():
         "is 80.8."
     )
     assert light == (
-        "C: 40 kg at 177.7 cm is a body-mass index of 13; check both, since no trial shows them."
+        "C: 40 kg at 177.7 cm is a body-mass index of 13; check both: only a static trial on a "
+        "platform shows the mass."
+    )
+
+
+def test_a_mass_that_platforms_contradict_is_told_and_one_they_confirm_is_not():
+    """A wrong mass of 10 kg is well within what people of that stature weigh."""
+    people = [SimpleNamespace(name=n, body_mass_kg=70.8, stature_cm=177.7) for n in "ABC"]
+    assert people_texts(people) == []
+    (text,) = people_texts(people, {"A": 80.8, "B": 72.0})
+    assert text.startswith(
+        "A: platforms weighed 80.8 kg in a static trial, but body_mass_kg is 70.8"
     )
 
 

@@ -65,7 +65,9 @@ def test_example_asks_for_every_signal():
 
 def test_the_same_roles_as_a_recording_has():
     assert len(MARKER_ROLES) == 4 + 2 * 7 + 2
-    assert FORCE_ROLES == ("right_hand_force", "left_hand_force")
+    assert FORCE_ROLES == (
+        "right_hand_force", "left_hand_force", "right_floor_force", "left_floor_force"
+    )  # fmt: skip
     assert len(ANGLE_ROLES) == 10
 
 

@@ -47,7 +47,7 @@ def check(
     """
     from momentshare.cohort.check import check_trials
     from momentshare.cohort.load import load_cohort
-    from momentshare.report.text.cohort_peers import people_texts
+    from momentshare.report.text.cohort_peers import people_texts, weighed_people
 
     read = load_cohort(study).only(person or (), condition or ())
     screen = console()
@@ -58,7 +58,7 @@ def check(
             found.append(item)
             show(len(found), len(read.numbers), item.file)
     _print(screen, found)
-    for text in [*people_texts(read.file.person), *_standing(found)]:
+    for text in [*people_texts(read.file.person, weighed_people(found)), *_standing(found)]:
         screen.print(f"warn {for_terminal(text)}", highlight=False, markup=False)
     if advice := _static_advice(found):
         screen.print(f"note {advice}", highlight=False, markup=False)

@@ -210,7 +210,11 @@ def _print(
     from momentshare.report.text.cohort_findings import left_out, short_texts
     from momentshare.report.text.cohort_messages import account_lines
     from momentshare.report.text.cohort_opening import cohort_opening
-    from momentshare.report.text.cohort_peers import peer_texts, people_texts
+    from momentshare.report.text.cohort_peers import (
+        peer_texts,
+        people_texts,
+        weighed_people,
+    )
     from momentshare.report.text.opening import print_opening
 
     print_opening(screen, cohort_opening(result, summary, published))
@@ -218,7 +222,7 @@ def _print(
         screen.print(line, markup=False)
     if "heads" in summary.tables:
         _print_heads(screen, summary.tables["heads"], summary.mode)
-    people = people_texts(result.study.file.person)
+    people = people_texts(result.study.file.person, weighed_people(result.solved))
     told = [*people, *peer_texts(summary), *short_texts(summary), *left_out(result, summary)]
     for text in told:
         screen.print(f"- {text}", markup=False)

@@ -59,7 +59,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     """
     from momentshare.cohort.copies import Copies, marks
     from momentshare.cohort.electromyograms import electromyograms, emg_courses, raw_envelopes
-    from momentshare.cohort.measured import force_measures, processed_trial
+    from momentshare.cohort.measured import force_measures, processed_trial, weighed
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
     from momentshare.cohort.upper_arms import with_upper_arms
@@ -103,7 +103,9 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
             notes=coded.data((*trial.record["notes"], *told, *emg)),
             hand_spacing=trial.record["hand_spacing_m"],
-            record=force_measures(trial) | {"emg_courses": emg_courses(trial, shapes)},
+            record=force_measures(trial)
+            | weighed(calibration)
+            | {"emg_courses": emg_courses(trial, shapes)},
             steeper_nm=_steeper(trial),
         )
 

@@ -14,7 +14,7 @@ from momentshare.errors import InputError, ProcessError
 from momentshare.runs import Task
 from momentshare.study.exercises import profile_of
 from momentshare.study.run import treatments
-from momentshare.trial.formats.layout import MARKER_ROLES
+from momentshare.trial.formats.layout import FLOOR_ROLES, MARKER_ROLES
 from momentshare.trial.formats.read import merge_recordings, read_recording
 from momentshare.trial.motion.girdle import StatedGirdle
 from momentshare.trial.motion.static import Calibration, read_calibration
@@ -46,6 +46,7 @@ __all__ = [
     "trial_processing",
     "trial_recording",
     "trial_tasks",
+    "weighed",
 ]
 
 
@@ -128,8 +129,9 @@ def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
     A further file that holds nothing but electromyograms and cannot be read costs these, not the
     trial; a note says so.
     """
+    layout = study.layout(entry.layout, entry.person)
     first = read_recording(
-        study.path(entry.file), study.layout(entry.layout, entry.person), offset=entry.offset_s
+        study.path(entry.file), layout, roles=_of_a_lift(layout), offset=entry.offset_s
     )
     later = {"_hand_force": entry.force_offset_s, "emg/": entry.emg_offset_s}
     channels = {
@@ -141,7 +143,8 @@ def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
     for m in entry.more:
         layout = study.layout(m.layout, entry.person)
         try:
-            more.append(read_recording(study.path(m.file), layout, offset=m.offset_s))
+            path = study.path(m.file)
+            more.append(read_recording(path, layout, roles=_of_a_lift(layout), offset=m.offset_s))
         except InputError as err:
             if not all(role.startswith("emg/") for role in layout.roles()):
                 raise
@@ -149,6 +152,12 @@ def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
             lost.append(f"{m.file}{LEFT_OUT}{fault}")
     whole = merge_recordings(first, *more)
     return replace(whole, notes=(*whole.notes, *lost))
+
+
+def _of_a_lift(layout: LayoutEntry) -> list[str] | None:
+    """Roles of a layout that a lift shows: nobody stands on a platform then; None for all."""
+    roles = layout.roles()
+    return [r for r in roles if r not in FLOOR_ROLES] if set(roles) & set(FLOOR_ROLES) else None
 
 
 def trial_calibration(
@@ -178,7 +187,7 @@ def trial_calibration(
         recording = read_recording(
             study.path(static.file),
             layout,
-            roles=[role for role in layout.roles() if role in MARKER_ROLES] or None,
+            roles=[r for r in layout.roles() if r in {*MARKER_ROLES, *FLOOR_ROLES}] or None,
             absent="leave out",
         )
         if static.side == "left":
@@ -211,6 +220,12 @@ def force_measures(trial: ProcessedTrial) -> dict[str, float]:
         )
         found["force_offset_n"] = float(np.nanmean((measured - expected)[inside]))
     return found
+
+
+def weighed(calibration: Calibration | None) -> dict[str, float]:
+    """Record the mass that a static trial weighed; nothing where it did not."""
+    mass = None if calibration is None else calibration.body_mass
+    return {} if mass is None else {"weighed_kg": mass}
 
 
 def trial_tasks(study: CohortStudy, number: int, trial: ProcessedTrial) -> tuple[Task, ...]:

@@ -12,7 +12,12 @@ from momentshare.cohort.copies import marks
 from momentshare.cohort.electromyograms import electromyograms, emg_courses, raw_envelopes
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.limbs import cohort_limbs
-from momentshare.cohort.measured import force_measures, processed_trial, trial_tasks
+from momentshare.cohort.measured import (
+    force_measures,
+    processed_trial,
+    trial_tasks,
+    weighed,
+)
 from momentshare.cohort.outcomes.trial import arm_outcomes
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.cohort.shortfall import moments_met
@@ -136,6 +141,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "emg_courses": emg_courses(trial, shapes),
         "checks_possible": list(count_possible(checks)),
         "calibration": [] if calibration is None else list(calibration.notes),
+        **weighed(calibration),
         "emg": emg_notes,
         "strength_factors": dict(limb.strength_changes[0]),
         "doubtful_heads": sorted(_doubtful(parts)),

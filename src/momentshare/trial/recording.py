@@ -14,6 +14,7 @@ role                               what                                         
 ``right_grip``                     centre of the closed hand                       m
 ``bar_right bar_left``             the bar near its ends                           m
 ``right_hand_force``               force ON the hand from what it holds            N
+``right_floor_force``              force under a standing foot, or both feet       N
 ``right_plane right_elevation``    joint angles of ``posture_from_angles``         rad
 ``right_axial``
 ``right_elbow_flexion``

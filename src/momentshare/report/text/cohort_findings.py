@@ -21,7 +21,11 @@ from momentshare.report.text.cohort_orders import (
     judged_orders,
     order_size,
 )
-from momentshare.report.text.cohort_peers import peer_texts, people_texts
+from momentshare.report.text.cohort_peers import (
+    peer_texts,
+    people_texts,
+    weighed_people,
+)
 from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.text import head_label
 
@@ -57,7 +61,8 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
             f"{_several(repetitions, 'repetition')}"
             + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
         )
-        items += [*selection_texts(result), *people_texts(result.study.file.person)]
+        people = result.study.file.person
+        items += [*selection_texts(result), *people_texts(people, weighed_people(result.solved))]
         items += peer_texts(summary)
         items += best_lift_texts(result.best_lifts)
     items += [*short_texts(summary), *left_out(result, summary)]

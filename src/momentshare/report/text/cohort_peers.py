@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from momentshare.cohort.peers import Measured
     from momentshare.cohort.summary import CohortSummary
     from momentshare.study.schema import PersonEntry
 
@@ -34,14 +35,37 @@ _POUNDS = 2.2046
 """Pounds in a kilogram."""
 
 
-def people_texts(people: Iterable[PersonEntry]) -> list[str]:
-    """Name the people whose mass does not go with their stature.
+_WEIGHED_APART = 0.03
+"""Part of the stated mass by which a weighed one may differ: clothes and shoes, and the error of
+platforms (common practice, no source)."""
 
-    No measurement of a trial shows the mass of the body, so only this is left to look at.
+
+def weighed_people(trials: Iterable[Measured]) -> dict[str, float]:
+    """Return the masses that static trials weighed, by person [kg]."""
+    return {t.person: float(t.record["weighed_kg"]) for t in trials if "weighed_kg" in t.record}
+
+
+def people_texts(
+    people: Iterable[PersonEntry], weighed: Mapping[str, float] | None = None
+) -> list[str]:
+    """Name the people whose mass is not what platforms weighed, or does not go with their stature.
+
+    A lift does not show the mass of the body: arms weigh a twentieth of it, and what they take of
+    the bar's weight is measured at the hand. So only a static trial on a platform tells a wrong
+    one; without it, only a mass that hardly anybody of that stature has is told.
     """
     low, high = _ORDINARY
     texts = []
     for person in people:
+        mass = (weighed or {}).get(person.name)
+        if mass is not None:
+            if abs(mass / person.body_mass_kg - 1.0) > _WEIGHED_APART:
+                texts.append(
+                    f"{person.name}: platforms weighed {mass:.1f} kg in a static trial, but "
+                    f"body_mass_kg is {person.body_mass_kg:.4g}; correct it, since segment masses "
+                    "and every moment over body mass follow from it."
+                )
+            continue
         index = person.body_mass_kg / (person.stature_cm / 100.0) ** 2
         if low <= index <= high:
             continue
@@ -49,7 +73,7 @@ def people_texts(people: Iterable[PersonEntry]) -> list[str]:
         hint = (
             f"is it in pounds? Then body_mass_kg is {person.body_mass_kg / _POUNDS:.1f}"
             if pounds
-            else "check both, since no trial shows them"
+            else "check both: only a static trial on a platform shows the mass"
         )
         texts.append(
             f"{person.name}: {person.body_mass_kg:.4g} kg at {person.stature_cm:.4g} cm is a "

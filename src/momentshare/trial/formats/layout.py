@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ANGLE_ROLES",
+    "FLOOR_ROLES",
     "FORCE_ROLES",
     "MARKER_ROLES",
     "SI",
@@ -60,7 +61,10 @@ MARKER_ROLES = (
 )
 """Roles a marker may play."""
 
-FORCE_ROLES = tuple(f"{side}_hand_force" for side in SIDES)
+FLOOR_ROLES = tuple(f"{side}_floor_force" for side in SIDES)
+"""Forces under a standing person: together they weigh the body, in a static trial only."""
+
+FORCE_ROLES = (*(f"{side}_hand_force" for side in SIDES), *FLOOR_ROLES)
 """Roles a force may play."""
 
 ANGLE_ROLES = tuple(f"{side}_{name}" for side in SIDES for name in ANGLES)

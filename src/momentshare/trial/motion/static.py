@@ -9,11 +9,13 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotated, unit
+from momentshare.trial.formats.layout import FLOOR_ROLES
 from momentshare.trial.formats.wanted import LEFT_OUT
 from momentshare.trial.motion.trunk import place_trunk, thorax
 from momentshare.trial.motion.upper_arm import SKIN, UpperArm, elbow_paths, fit_upper_arm
 from momentshare.trial.motion.ways import possible_ways
 from momentshare.trial.recording import TRUNK_LANDMARKS
+from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,12 +46,15 @@ class Calibration:
         Joint centre from the acromion, thorax axes of a right arm [m].
     upper_arm : UpperArm or None
         What all trials of the person show together; a joint offset of its own trial goes before.
+    body_mass : float or None
+        Weighed on platforms under the standing person [kg].
     notes : tuple of str
     """
 
     sternum_slope: float | None = None
     joint_offset: NDArray[np.float64] | None = None
     upper_arm: UpperArm | None = None
+    body_mass: float | None = None
     notes: tuple[str, ...] = ()
 
     def joined(self, other: Calibration) -> Calibration:
@@ -59,6 +64,7 @@ class Calibration:
             sternum_slope=self.sternum_slope if slope is None else slope,
             joint_offset=self.joint_offset if offset is None else offset,
             upper_arm=self.upper_arm if other.upper_arm is None else other.upper_arm,
+            body_mass=self.body_mass if other.body_mass is None else other.body_mass,
             notes=(*self.notes, *other.notes),
         )
 
@@ -68,7 +74,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
 
     The slope of the sternum needs IJ, PX, C7 and T8. The offset of the joint centre is that of
     ``right_gh`` from the acromion where both were recorded; where the arm moves about the shoulder
-    instead, it is the point about which the elbow turns.
+    instead, it is the point about which the elbow turns. Forces of the floor weigh the person.
 
     Raises
     ------
@@ -99,11 +105,26 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
             + ", ".join(f"{1000 * v:+.0f}" for v in offset)
             + " mm from the acromion (forward, up, outward)"
         )
-    if slope is None and offset is None:
+    mass = _weighed(recording)
+    if mass is not None:
+        notes.append(f"weighed {mass:.1f} kg on the platforms")
+    if slope is None and offset is None and mass is None:
         raise InputError(
             f"{recording.source}: tells nothing about the person: record IJ, PX, C7 and T8 for the "
             "slope of the sternum; right_acromion with right_gh, or an arm that moves by more than "
-            f"{100 * _MOVES:.0f} cm, for the joint centre",
+            f"{100 * _MOVES:.0f} cm, for the joint centre; the force of the floor for the mass",
             [note for note in recording.notes if note.endswith(LEFT_OUT)],
         )
-    return Calibration(sternum_slope=slope, joint_offset=offset, notes=tuple(notes))
+    return Calibration(sternum_slope=slope, joint_offset=offset, body_mass=mass, notes=tuple(notes))
+
+
+def _weighed(recording: Recording) -> float | None:
+    """Mass that stands on the platforms [kg]; None where none was recorded.
+
+    The median over time, of whatever sign: a person who shifts from foot to foot moves nothing
+    up or down for long.
+    """
+    forces = [recording.channels[role].values for role in FLOOR_ROLES if recording.has(role)]
+    if not forces:
+        return None
+    return abs(sum(float(np.nanmedian(force[:, 1])) for force in forces)) / GRAVITY
