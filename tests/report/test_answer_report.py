@@ -104,7 +104,14 @@ def test_biases_are_counted_on_their_side_of_one(strength):
         condition, direction = nearest[sure.index].idxmax()
         low, high = ends.loc[(condition, direction)]
         span = " to ".join(dict.fromkeys((f"{low:.2f}", f"{high:.2f}")))
-        told = f"{DIRECTIONS[direction].words} in '{condition}' (bias {span})."
+        mine = table[table["condition"] == condition]
+        own = dict.fromkeys(mine.loc[mine["direction"] == direction, "lateral"])
+        under = (
+            ""
+            if len(own) == mine["lateral"].nunique()
+            else f", lateral force {' and '.join(own)} only"
+        )
+        told = f"{DIRECTIONS[direction].words} in '{condition}' (bias {span}{under})."
         assert f"farthest off is {told}" in said["What is firm"]
     count = len(ends) - harder - easier
     assert (f"{count} pair" in said["What turns"]) == (count > 0)

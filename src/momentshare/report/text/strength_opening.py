@@ -46,9 +46,11 @@ def bias_table(
     Returns
     -------
     DataFrame
-        ``condition``, ``direction``, ``bias_low``, ``bias_high``, ``verdict`` (``harder``: above 1
-        throughout, so the test makes the task look harder than it is; ``easier``; ``turns``;
-        ``beyond the limb`` where a limit concerns the strength or the comparison of postures),
+        ``condition``, ``direction``, ``only_under`` (the treatments of the lateral force under
+        which the moment has this direction; empty for all), ``bias_low``, ``bias_high``,
+        ``verdict`` (``harder``: above 1 throughout, so the test makes the task look harder than it
+        is; ``easier``; ``turns``; ``beyond the limb`` where a limit concerns the strength or the
+        comparison of postures),
         ``turns_with`` and ``limit``. Rows without a bias are left out.
     """
     known = utilisation[utilisation[_BIAS].notna()]
@@ -61,9 +63,24 @@ def bias_table(
         causes = [name for name in _CAUSES if turns and name in part and _turns_with(part, name)]
         verdict = verdict_on(limit, turns=turns)
         verdict = ("harder" if low > 1.0 else "easier") if verdict == FIRM_ORDER else verdict
-        rows.append((condition, direction, low, high, verdict, "; ".join(causes), limit))
-    columns = ["condition", "direction", "bias_low", "bias_high", "verdict", "turns_with", "limit"]
+        only = _only_under(known, part, str(condition))
+        rows.append((condition, direction, only, low, high, verdict, "; ".join(causes), limit))
+    columns = [
+        "condition", "direction", "only_under", "bias_low", "bias_high", "verdict", "turns_with",
+        "limit",
+    ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def _only_under(known: pd.DataFrame, part: pd.DataFrame, condition: str) -> str:
+    """Name the treatments under which a moment has a direction; empty for all of a condition."""
+    if "lateral" not in known:
+        return ""
+    all_, own = (
+        list(dict.fromkeys(table["lateral"]))
+        for table in (known[known["condition"] == condition], part)
+    )
+    return "" if len(own) == len(all_) else joined([str(mode) for mode in own])
 
 
 def _turns_with(part: pd.DataFrame, name: str) -> bool:
@@ -119,9 +136,10 @@ def strength_opening(
 
 def _named(row: pd.Series) -> str:
     ends = dict.fromkeys((f"{row['bias_low']:.2f}", f"{row['bias_high']:.2f}"))
+    under = f", lateral force {row['only_under']} only" if row["only_under"] else ""
     return (
         f"{DIRECTIONS[str(row['direction'])].words} in '{row['condition']}' (bias "
-        f"{' to '.join(ends)})"
+        f"{' to '.join(ends)}{under})"
     )
 
 
