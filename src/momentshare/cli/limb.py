@@ -258,7 +258,7 @@ def _show(screen: Console, result: LinkageResult, criteria: pd.DataFrame) -> Non
     from momentshare.report.text.linkage_opening import linkage_opening
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
-    from momentshare.text import for_terminal
+    from momentshare.text import for_terminal, head_label
 
     print_opening(screen, linkage_opening(result, criteria))
 
@@ -277,7 +277,9 @@ def _show(screen: Console, result: LinkageResult, criteria: pd.DataFrame) -> Non
     for k, row in enumerate(result.linkage.row_names):
         moment, missing = result.moments[good, k], np.abs(unmet[good, k])
         worst = "not balanced" if np.isnan(missing).all() else f"{np.nanmax(missing):.2f}"
-        view.add_row(Text(for_terminal(row)), f"{moment.min():.2f}", f"{moment.max():.2f}", worst)
+        view.add_row(
+            Text(for_terminal(head_label(row))), f"{moment.min():.2f}", f"{moment.max():.2f}", worst
+        )
     screen.print(view)
     heads = Table(title="Heads", title_justify="left")
     for heading in ("head", "mean activation [%]", "peak activation [%]", "peak force [N]"):
@@ -285,7 +287,7 @@ def _show(screen: Console, result: LinkageResult, criteria: pd.DataFrame) -> Non
     mean = result.activation[good].mean(axis=0)
     for h in np.argsort(-mean, kind="stable"):
         heads.add_row(
-            Text(for_terminal(result.linkage.head_names[h])),
+            Text(for_terminal(head_label(result.linkage.head_names[h]))),
             f"{100.0 * mean[h]:.1f}",
             f"{100.0 * result.activation[good, h].max():.1f}",
             f"{result.force[good, h].max():.1f}",

@@ -101,7 +101,7 @@ def linkage_page(
         ),
     ]
     return Page(
-        title=f"{linkage.name}: {len(result.angles)} frames",
+        title=f"Load on each head: {head_label(linkage.name)}, {len(result.angles)} frames",
         subtitle=linkage.description,
         opening=linkage_opening(result, criteria).labelled(),
         picture=picture,
