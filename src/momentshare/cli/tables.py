@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from contextlib import contextmanager
+import tempfile
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -12,7 +15,6 @@ from momentshare.text import for_terminal, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
-    from pathlib import Path
 
     from rich.console import Console
     from rich.progress import Progress
@@ -122,10 +124,52 @@ def folder_for(out: Path | None, command: str, **options: Any) -> Iterator[RunFo
 
 @contextmanager
 def held_folder(out: Path, command: str, **options: Any) -> Iterator[RunFolder]:
-    """Hold a folder of results; say what had to be restored in it."""
+    """Hold a folder of results; say what had to be restored in it.
+
+    Where nothing else can be written to, what libraries lay aside goes there as well, for as long
+    as the command runs.
+    """
     from momentshare.files import run_folder
 
-    with run_folder(out, command, **options) as run:
+    with run_folder(out, command, **options) as run, ExitStack() as last:
         if run.mended:
             echo(f"note: {run.mended}", err=True)
+        scratch = Path(run.scratch).absolute()
+        if not _has_temporary():
+            last.callback(setattr, tempfile, "tempdir", None)
+            tempfile.tempdir = str(scratch)
+        if not _has_font_cache():
+            last.callback(os.environ.pop, _FONT_CACHE, None)
+            os.environ[_FONT_CACHE] = str(scratch)
         yield run
+
+
+_FONT_CACHE = "MPLCONFIGDIR"
+
+
+def _has_temporary() -> bool:
+    try:
+        tempfile.gettempdir()
+    except OSError:
+        return False
+    return True
+
+
+def _has_font_cache() -> bool:
+    """Whether the library of figures has a folder for what it finds out about fonts.
+
+    Without one it draws nothing, or makes a temporary one and prints a warning.
+    """
+    if _FONT_CACHE in os.environ:
+        return True
+    for name, usual in (("XDG_CACHE_HOME", ".cache"), ("XDG_CONFIG_HOME", ".config")):
+        try:
+            own = os.environ.get(name) if sys.platform.startswith(("linux", "freebsd")) else None
+            place = Path(own) if own else Path.home() / usual
+        except RuntimeError:  # a user without a home
+            return False
+        while not os.path.lexists(place) and place != place.parent:
+            place = place.parent
+        if not os.access(place, os.W_OK):
+            return False
+    return True
