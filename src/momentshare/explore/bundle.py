@@ -44,10 +44,10 @@ def needed_modules(entry: str) -> list[str]:
     return order
 
 
-def bundle(entry: str = "app") -> str:
-    """Join an entry and everything it imports into one script."""
+def bundle() -> str:
+    """Join the page's module and everything it imports into one script."""
     parts = []
-    for name in needed_modules(entry):
+    for name in needed_modules("app"):
         text = _EXPORT.sub("", _IMPORT.sub("", page_text(f"{name}.js")))
         left = _OTHER.search(text)
         if left:

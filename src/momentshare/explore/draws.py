@@ -49,6 +49,9 @@ UNKNOWN = -1.0
 PUSHES = ("none", "free", "measured")
 """Outward pushes for which ranges are drawn."""
 
+_SEED = 1
+"""Of the draws of a page: the same page has the same ranges."""
+
 _MODES = {"none": Lateral(mode="zero"), "free": Lateral(mode="free")}
 
 
@@ -111,7 +114,6 @@ def activation_ranges(
     tables: PressTables,
     *,
     draws: int,
-    seed: int = 1,
     spreads: Spreads | None = None,
 ) -> dict[str, Floats]:
     """Ranges of activation, by geometry, height and head.
@@ -126,7 +128,6 @@ def activation_ranges(
     nodes : Nodes
     tables : PressTables
     draws : int
-    seed : int
     spreads : Spreads, optional
 
     Returns
@@ -141,7 +142,7 @@ def activation_ranges(
     layout = build_layout(plan_study(study).setup, spreads or Spreads())
     criterion, _ = page_criterion(study)
     held = study.file.settings.glenoid_constraint
-    normals = random_normals(seed, 0, draws, len(layout))
+    normals = random_normals(_SEED, 0, draws, len(layout))
     wanted = [
         [*_at_nodes(limbs, nodes, tables, person, glenoid=held), *_of_study(study, tables, person)]
         for person in range(len(study.file.person))

@@ -58,13 +58,11 @@ def invent_emg(
     return Channel(label=label, values=values, rate=emg_rate, unit="V")
 
 
-def invent_maximal(
-    *, full: float, emg_rate: float = 1000.0, label: str = "", seed: int = 1
-) -> Channel:
+def invent_maximal(*, full: float, label: str = "", seed: int = 1) -> Channel:
     """Raw electromyogram of a maximal contraction: up, held, down."""
     share = np.linspace(0.0, 1.0, int(MAXIMAL_SECONDS * 100.0))
     level = np.clip(np.minimum(share, 1.0 - share) / 0.25, 0.0, 1.0)
-    return invent_emg(level, 100.0, full=full, emg_rate=emg_rate, label=label, seed=seed)
+    return invent_emg(level, 100.0, full=full, label=label, seed=seed)
 
 
 def _carrier(rng: np.random.Generator, count: int, rate: float) -> NDArray[np.float64]:

@@ -66,7 +66,6 @@ def verdict_on(
     short: bool = False,
     turns: bool = False,
     sure: bool = True,
-    ends: tuple[float, float] | None = None,
 ) -> str:
     """Judge an order; what a limit of the limb concerns is never firm.
 
@@ -82,15 +81,13 @@ def verdict_on(
         Whether something that was tried reverses the order, or leaves nothing of it.
     sure : bool
         Whether tests, draws or people bear the order out.
-    ends : tuple of float, optional
-        Range of the difference: over treatments or settings, or an interval.
 
     Examples
     --------
     >>> verdict_on(""), verdict_on("L3"), verdict_on("", turns=True), verdict_on("", sure=False)
     ('firm', 'beyond the limb', 'turns', 'open')
-    >>> verdict_on("", ends=(-0.01, 0.4)), verdict_on("L3", level=True)
-    ('open', 'level')
+    >>> verdict_on("L3", level=True)
+    'level'
     >>> verdict_on("", short=True), verdict_on("L3", short=True)
     ('short of the moments', 'beyond the limb')
     """
@@ -102,4 +99,4 @@ def verdict_on(
         return SHORT_ORDER
     if turns:
         return TURNING
-    return FIRM_ORDER if sure and not (ends and spans_zero(*ends)) else OPEN_ORDER
+    return FIRM_ORDER if sure else OPEN_ORDER
