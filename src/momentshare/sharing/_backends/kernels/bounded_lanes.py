@@ -75,7 +75,7 @@ PASSES = {2: 5, 3: 9}
 EARLY = {2: 3, 3: 3}
 """Passes after which the inequalities of a cone join that are likely to be in force."""
 
-WHOLE_PASSES = {2: 16, 3: 18}
+WHOLE_PASSES = {2: 24, 3: 48}
 """Passes of those that come again."""
 
 WITHIN_STEPS = 30

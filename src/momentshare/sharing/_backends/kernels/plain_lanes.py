@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 FEW = {2: 7, 3: 12}
 """Passes before the frames of a block that are not done come again among others like them."""
 
-PASSES = 30
+PASSES = 48
 """Passes before those are left to the other kernel."""
 
 SQUARE_PASSES = 2
