@@ -292,9 +292,10 @@ def test_the_worst_trials_are_drawn_on_the_page(monkeypatch, tmp_path):
     assert [o.verdict for o in bad][:2] == ["fail", "warn"]
     assert drawn == sorted(f"checks_trial_{o.number:04d}.png" for o in bad)
     assert len(drawn) < len(outcomes)
-    assert [alt for _, alt, _ in page.pictures] == [
-        f"Checks of trial {o.number} that warn or fail: {o.person}, {o.condition}." for o in bad
-    ]
+    # What a picture tells to who cannot see it begins with its caption; its title follows.
+    for (_, alt, _), o in zip(page.pictures, bad, strict=True):
+        words = f"Checks of trial {o.number} that warn or fail: {o.person}, {o.condition}."
+        assert alt.startswith(f"{words} Trial {o.number}: ")
 
 
 def with_loads(load_of):

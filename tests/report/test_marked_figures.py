@@ -131,7 +131,8 @@ def test_the_greatest_load_of_a_maximal_lift_is_marked_and_conditions_are_shared
 
 def test_the_maximal_lift_is_titled_by_a_firm_order_and_two_pairs_stand_side_by_side():
     even = lift_figure(maximal())
-    assert head_of_figure(even).startswith("The maximal lift")  # all loads are the same
+    said = head_of_figure(even)  # all loads are the same
+    assert said.startswith("Speed of the maximal lift, and the load that can be held The")
     report = maximal()
     loads = report.loads.assign(greatest_load_kg=50.0 + 3.0 * np.arange(len(report.loads)))
     parts = [loads.assign(lateral=mode) for mode in ("zero", "free")]
@@ -141,9 +142,9 @@ def test_the_maximal_lift_is_titled_by_a_firm_order_and_two_pairs_stand_side_by_
     }
     whole = SimpleNamespace(**{**both, "loads": pd.concat(parts)})
     limited = head_of_figure(lift_figure(whole, SIX, LIMITS))
-    assert limited.startswith("The maximal lift")  # no order of loads is beyond L6
+    assert limited.startswith("Speed of the maximal lift")  # no order of loads is beyond L6
     presses = Limits(tuple(replace(row, exercises=("bar_press",)) for row in LIMITS.rows))
-    for kind, start in ((PRESS, "The maximal lift"), (LiftKind("push_up"), "Firm: a greater load")):
+    for kind, start in ((PRESS, "Speed of the"), (LiftKind("push_up"), "Firm: a greater load")):
         of_kind = lift_figure(whole, SIX, presses, dict.fromkeys(CONDITIONS, kind))
         assert head_of_figure(of_kind).startswith(start)  # as the limits of its kind have it
     figure = lift_figure(whole, SIX)
@@ -166,7 +167,7 @@ def test_the_maximal_lift_is_titled_by_a_firm_order_and_two_pairs_stand_side_by_
         [loads, loads.assign(lateral="free", greatest_load_kg=-loads["greatest_load_kg"])]
     )
     figure = lift_figure(SimpleNamespace(**{**both, "loads": turned}), SIX, LIMITS)
-    assert head_of_figure(figure).startswith("The maximal lift")  # every order turns
+    assert head_of_figure(figure).startswith("Speed of the maximal lift")  # every order turns
 
 
 def test_at_most_four_loads_share_a_panel_and_the_note_says_where_the_rest_is():

@@ -70,7 +70,8 @@ def test_one_person_who_stands_out_in_several_values_is_told_once():
 )
 def test_orders_between_treatments_are_spoken_of_only_where_there_are_several(modes, wanted):
     orders = pd.DataFrame({"lateral": modes, "criterion": "p2"})
-    found = SimpleNamespace(condition_order=orders, sensitivity=None)
+    plan = SimpleNamespace(measured=None)
+    found = SimpleNamespace(condition_order=orders, sensitivity=None, plan=plan)
     pairs = pd.DataFrame({"head": ["a/b"], "verdict": ["firm"]})
     assert uncertainty_opening._turns(found, pairs) == wanted
 

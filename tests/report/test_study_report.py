@@ -296,6 +296,7 @@ def test_a_course_is_listed_with_the_height_of_each_value(text):
         if not isinstance(tilt, list):
             continue
         row = shown.row(part=f"condition {entry.name}", setting="forearm tilt [deg]")
-        found = re.findall(r"(\S+) at (\S+) % of the lift", row["value"])
+        told = row["value"].replace("−", "-")
+        found = re.findall(r"(\S+) at (\S+) % of the lift", told)
         assert [[float(h) / 100.0, float(v)] for v, h in found] == [list(pair) for pair in tilt]
     assert shown.row(part="settings", setting="passive force")["value"] == "yes"
