@@ -77,7 +77,12 @@ def posture_values(asks: Sequence[Ask], person_limb: Callable[[str, str], Limb])
         groups.setdefault((ask.sex, ask.scapula), []).append(i)
     values = [float("nan")] * len(asks)
     for (sex, scapula), members in groups.items():
-        seen = sight(person_limb(sex, scapula), np.concatenate([sweeps[i] for i in members]))
+        added = [asks[i].number("protraction_deg", 0.0) for i in members]
+        seen = sight(
+            person_limb(sex, scapula),
+            np.concatenate([sweeps[i] for i in members]),
+            np.repeat(added, [len(sweeps[i]) for i in members]) if any(added) else None,
+        )
         start = 0
         for i in members:
             stop = start + len(sweeps[i])

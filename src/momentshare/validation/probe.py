@@ -167,7 +167,9 @@ def average_person(model: Model, sex: str, training: float = 1.0) -> Person:
     )
 
 
-def sight(limb: Limb, angles: NDArray[np.float64]) -> Sight:
+def sight(
+    limb: Limb, angles: NDArray[np.float64], protraction: NDArray[np.float64] | None = None
+) -> Sight:
     """Examine a limb in some postures.
 
     Parameters
@@ -175,8 +177,13 @@ def sight(limb: Limb, angles: NDArray[np.float64]) -> Sight:
     limb : Limb
     angles : float array, shape (postures, 5)
         Plane, elevation and axial rotation, elbow flexion, forearm rotation [deg].
+    protraction : float array, shape (postures,), optional
+        Protraction of the clavicle beyond the course on which it follows the arm [deg].
     """
     posture = posture_from_angles(*np.radians(angles).T)
+    if protraction is not None:
+        own = np.radians(protraction)
+        posture = replace(posture, girdle=np.stack([own, np.zeros_like(own)], axis=-1))
     found = limb.paths(posture)
     poses = body_poses(limb.skeleton, posture)
     shape = (len(angles), 3, 3)

@@ -89,6 +89,7 @@ SETTINGS: dict[str, str] = {
     "subject": "{}",
     "direction": "{}",
     "scapula": "girdle {}",
+    "protraction_deg": "girdle protracted by {} deg",
     "plane_deg": "plane {} deg",
     "elevation_deg": "elevation {} deg",
     "axial_deg": "axial rotation {} deg",
