@@ -1,7 +1,10 @@
 """Exercises beside the bench press: geometry, load and what the hand's constraint allows."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.directions import ROWS
@@ -15,10 +18,12 @@ from momentshare.exercise import (
     overhead_elbow_extension,
     straight_arm_pull_down,
 )
+from momentshare.exercise.chain import chain_from_posture
 from momentshare.exercise.demand import demand
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
+from momentshare.posture import posture_from_angles
 from momentshare.units import GRAVITY
 
 DEGREE = np.pi / 180
@@ -154,6 +159,42 @@ def test_guided_exercises_solve_and_certify(limb, make):
         # Scaled to the moments of some tens of newton metres that occur here.
         assert np.all(result.sharing.certificate.bound_violation <= 1e-9)
         assert set(result.sharing.status_text) <= {"solved", "shortfall"}
+
+
+@pytest.mark.parametrize("spacing", [0.10, 0.17, 0.24])
+def test_hands_keep_their_spacing_by_the_least_turn(limb, spacing):
+    free = overhead_elbow_extension(0.0, frames=9)
+    lift = replace(free, spacing=spacing).lift(limb.skeleton)
+    assert lift.reachable.all()
+    np.testing.assert_allclose(lift.hand[:, 2], spacing / 2.0, atol=1e-12)
+    found, names = lift.posture.angles(), ("plane", "axial")
+    given = np.stack([free.plane(lift.fraction), free.axial(lift.fraction)], axis=-1)
+    moved = np.stack([found[name] for name in names], axis=-1) - given
+    for k, start in enumerate(given):  # a general optimiser finds no lesser turn
+
+        def beside(turn, k=k, start=start):
+            angles = {name: found[name][k : k + 1] for name in found}
+            angles |= dict(zip(names, (start + turn)[:, None], strict=True))
+            hand = chain_from_posture(limb.skeleton, posture_from_angles(**angles)).hand
+            return hand[0, 2] - spacing / 2.0
+
+        least = minimize(
+            lambda turn: turn @ turn, moved[k], method="SLSQP", tol=1e-14,
+            constraints={"type": "eq", "fun": beside},
+        )  # fmt: skip
+        assert abs(beside(least.x)) < 1e-7
+        assert np.linalg.norm(moved[k]) <= 1.02 * np.linalg.norm(least.x) + 1e-9
+
+
+def test_a_spacing_beyond_reach_leaves_a_gap(limb):
+    wide = overhead_elbow_extension(5.0, frames=5, spacing=2.5).lift(limb.skeleton)
+    assert not wide.reachable.any()
+    assert np.all(wide.gap > 0.1)
+
+
+def test_a_spacing_must_be_a_distance():
+    with pytest.raises(InputError, match="spacing"):
+        overhead_elbow_extension(5.0, spacing=-0.2)
 
 
 def test_long_head_shares_more_when_the_shoulder_is_extended_by_the_load(limb):

@@ -26,6 +26,8 @@ from momentshare.results import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from momentshare.exercise.lift import Lift
@@ -40,6 +42,19 @@ __all__ = [
 
 _NONE = Profile.constant(0.0)
 _DEGREE = float(np.pi / 180.0)
+
+_ROUNDS, _TURN, _FLAT = 30, 1e-5, 1e-9
+"""Steps at most, turn for a slope [rad], and square of a slope below which a step is held back
+[m²/rad²]."""
+
+_MOST = float(np.pi / 6.0)
+"""Turn from the given angles that a hand spacing may ask for [rad]; assumed."""
+
+_THERE, _CLOSED = 1e-14, 1e-9
+"""Distance at which a hand is not moved any more, and at which it counts as in place [m]."""
+
+CLOSE_GRIP = 0.17
+"""Distance between the hands of an overhead elbow extension [m]; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +75,9 @@ class GuidedArm:
         Direction from the hand along the cable in the thorax frame; None for a weight.
     one_bar : bool
         Whether both hands hold one rigid bar, along which they can push.
+    spacing : float, optional
+        Distance between the hands that the arms keep [m]: in every frame plane and axial rotation
+        leave the given ones by as little as that takes, at most 30 degrees each.
     duration : float, optional
         [s]; quasi-static when not given.
     frames : int
@@ -100,6 +118,7 @@ class GuidedArm:
     trunk_angle: float = 0.0
     cable: tuple[float, float, float] | None = None
     one_bar: bool = False
+    spacing: float | None = None
     duration: float | None = None
     frames: int = 51
 
@@ -121,6 +140,8 @@ class GuidedArm:
         )  # fmt: skip
         if faults:
             raise InputError("guided arm:", faults)
+        if self.spacing is not None and not (np.isfinite(self.spacing) and self.spacing > 0.0):
+            raise InputError(f"spacing must be above zero [m]; got {self.spacing!r}")
         if self.cable is not None and not np.linalg.norm(self.cable) > 0.0:
             raise InputError("cable: the direction must not be zero")
 
@@ -129,15 +150,17 @@ class GuidedArm:
         fraction, timed = minimum_jerk(self.frames, self.duration)
 
         def solve(at: NDArray[np.float64]) -> Chain:
-            posture = posture_from_angles(
-                self.plane(at),
-                self.elevation(at),
-                self.axial(at),
-                self.elbow_flexion(at),
-                self.forearm_rotation(at),
-            )
+            elevation, bend = self.elevation(at), self.elbow_flexion(at)
+            turn = self.forearm_rotation(at)
             add = np.stack([self.protraction(at), self.shrug(at)], axis=-1)
-            return chain_from_posture(skeleton, replace(posture, girdle=add))
+
+            def placed(plane: NDArray[np.float64], axial: NDArray[np.float64]) -> Chain:
+                posture = posture_from_angles(plane, elevation, axial, bend, turn)
+                return chain_from_posture(skeleton, replace(posture, girdle=add))
+
+            if self.spacing is None:
+                return placed(self.plane(at), self.axial(at))
+            return _spaced(placed, self.plane(at), self.axial(at), self.spacing / 2.0)
 
         here = solve(fraction)
         up = np.array([np.cos(self.trunk_angle), np.sin(self.trunk_angle), 0.0])
@@ -159,6 +182,37 @@ class GuidedArm:
             load_force=force,
             push_axis=axis,
         )
+
+
+def _spaced(
+    placed: Callable[[NDArray[np.float64], NDArray[np.float64]], Chain],
+    plane: NDArray[np.float64],
+    axial: NDArray[np.float64],
+    half: float,
+) -> Chain:
+    """Turn the arm by as little as brings the hand to ``half`` beside the middle [m].
+
+    Gauss-Newton steps of least length in plane and axial rotation; a frame that is there is left
+    alone, so that it does not depend on its neighbours. What such turns do not reach stays a gap.
+    """
+
+    def beside(plane: NDArray[np.float64], axial: NDArray[np.float64]) -> NDArray[np.float64]:
+        return placed(plane, axial).hand[:, 2] - half
+
+    given = plane, axial
+    for _ in range(_ROUNDS):
+        off = beside(plane, axial)
+        away = np.abs(off) > _THERE
+        if not away.any():
+            break
+        by_plane = (beside(plane + _TURN, axial) - beside(plane - _TURN, axial)) / (2.0 * _TURN)
+        by_axial = (beside(plane, axial + _TURN) - beside(plane, axial - _TURN)) / (2.0 * _TURN)
+        step = np.where(away, off / (by_plane**2 + by_axial**2 + _FLAT), 0.0)
+        plane = np.clip(plane - step * by_plane, given[0] - _MOST, given[0] + _MOST)
+        axial = np.clip(axial - step * by_axial, given[1] - _MOST, given[1] + _MOST)
+    found = placed(plane, axial)
+    left = np.abs(found.hand[:, 2] - half)
+    return replace(found, gap=np.where(left > _CLOSED, left, 0.0))
 
 
 def _line(*degrees: float) -> Profile:
@@ -212,7 +266,10 @@ def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
 
 
 def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
-    """Elbow extension upright, upper arm beside the head.
+    """Elbow extension upright, upper arms raised before the head, hands close together on a bar.
+
+    The elbows point a little outward behind the head and come together as they straighten, so that
+    the hands keep their spacing (:data:`CLOSE_GRIP`).
 
     Parameters
     ----------
@@ -238,9 +295,13 @@ def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     (15.0, 5, True)
     """
     exercise = _on_a_bar(
-        load_mass, plane=(80.0,), elevation=(145.0,), axial=(-80.0,), elbow_flexion=(125.0, 12.0)
+        load_mass,
+        plane=(85.0, 99.0),
+        elevation=(120.0,),
+        axial=(-60.0,),
+        elbow_flexion=(125.0, 12.0),
     )
-    upright = replace(exercise, trunk_angle=90.0 * _DEGREE)
+    upright = replace(exercise, trunk_angle=90.0 * _DEGREE, spacing=CLOSE_GRIP)
     return replace(upright, **changes)  # type: ignore[arg-type]
 
 

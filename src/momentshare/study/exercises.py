@@ -217,6 +217,8 @@ def _guided(make: Callable[..., Exercise]) -> Callable[[Setting], Exercise]:
         for name in names:
             if getattr(s.condition, f"{name}_deg") is not None:
                 changes[name] = s.angle(name)
+        if s.condition.given() & set(_SPACINGS):
+            changes["spacing"] = s.spacing().values[0]
         if s.condition.trunk_angle_deg is not None:
             changes["trunk_angle"] = s.condition.trunk_angle_deg * _DEGREE
         if s.condition.cable_angle_deg is not None:
@@ -245,6 +247,7 @@ _GUIDED = (
     "elbow_flexion_deg",
     "forearm_rotation_deg",
     "trunk_angle_deg",
+    *_SPACINGS,
 )
 
 EXERCISES: dict[str, ExerciseKind] = {
@@ -337,6 +340,9 @@ def condition_faults(condition: ConditionEntry) -> list[str]:
         value = getattr(condition, name)
         if isinstance(value, list) and len(value) > 1 and not kind.sliding:
             faults.append(f"{place} → {name}: the hands cannot slide here; give one hand spacing")
-    if len(given & set(_LOADS)) > 1 and _LOADS not in kind.require_choice:
-        faults.append(f"{place}: the load is given more than once; keep one of {', '.join(_LOADS)}")
+    for group, what in ((_LOADS, "the load"), (_SPACINGS, "the hand spacing")):
+        if len(given & set(group)) > 1 and group not in kind.require_choice:
+            faults.append(
+                f"{place}: {what} is given more than once; keep one of {', '.join(group)}"
+            )
     return faults
