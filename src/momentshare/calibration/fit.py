@@ -18,7 +18,8 @@ towards their mean, since specific tension is taken as the same for all muscles.
 where the limb does not satisfy it by σ. In the second step no head may have more than a small
 passive force with the arm hanging, since a relaxed arm hangs straight, and passive forces may
 resist axial rotation near its ends by no more than the weight of the forearm overcomes, since a
-relaxed arm can be laid there (common practice, no source, both). Rows used here are marked
+relaxed arm can be laid there; and a raised arm holds a small mass wherever it reaches (common
+practice, no source, all three). Rows used here are marked
 ``calibration`` and never count as validation. Nothing is fitted to hand-force ratios, press loads
 or EMG.
 """
@@ -32,8 +33,12 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from momentshare._kernels import compiling_from
+from momentshare.analysis import prepare
+from momentshare.balance import Criterion, Lateral
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
+from momentshare.exercise import reachable
+from momentshare.exercise.held import held_lift
 from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import Numbers
 from momentshare.posture import posture_from_angles
@@ -94,6 +99,29 @@ _ENDS = posture_from_angles(
     forearm_rotation=np.pi / 3,
 )
 """Postures near the ends of axial rotation."""
+
+_RAISED = posture_from_angles(
+    **{
+        name: grid.ravel()
+        for name, grid in zip(
+            ("plane", "elevation", "axial", "elbow_flexion"),
+            np.meshgrid(
+                np.radians([-30.0, 0.0, 30.0, 60.0, 90.0]),
+                np.radians([60.0, 80.0, 100.0, 120.0, 140.0]),
+                np.radians([-75.0, -40.0, -5.0, 30.0, 60.0]),
+                np.radians([15.0, 75.0]),
+                indexing="ij",
+            ),
+            strict=True,
+        )
+    },
+    forearm_rotation=np.pi / 3,
+)
+"""A raised arm, turned inward and outward, elbow nearly straight and bent."""
+
+_HELD, _HELD_SIGMA = 1.0, 1.5
+"""Mass in the hand that a raised arm can hold wherever it reaches [kg], and one spread of a moment
+that is not met [N·m]; assumed."""
 
 _TURNED, _TURNED_SIGMA = 4.0, 0.5
 """Passive moment of axial rotation near its ends, about that of the forearm's weight [N·m], and
@@ -266,12 +294,14 @@ def _calibrated(
             progress("fibre lengths and strength factors", count)
         person_limb = limbs(offset, y)
         hanging = [_hanging_factor(person_limb("male", p)) for p in model.scapula_policies]
-        turned = np.abs(_end_moment(person_limb("male", model.default_scapula)))
+        own = person_limb("male", model.default_scapula)
+        turned = np.abs(_end_moment(own))
         return np.concatenate(
             [
                 misfit(fibres, evaluate(fibres, person_limb)),
                 np.maximum(np.max(hanging, axis=0) - _LIMP, 0.0) / _LIMP_SIGMA,
                 np.maximum(turned - _TURNED, 0.0) / _TURNED_SIGMA,
+                _unmet(own) / _HELD_SIGMA,
                 y[: 2 * heads],
                 (y[2 * heads :] - y[2 * heads :].mean()) / _STRENGTH_SPREAD,
             ]
@@ -336,6 +366,14 @@ def _end_moment(limb: Limb) -> NDArray[np.float64]:
     found = limb.paths(_ENDS)
     arms = found.moment_arms[..., ROWS.index("shoulder_internal_rotation"), :]
     return np.asarray(np.sum(arms * limb.capacity(found.length).passive_force, axis=-1))
+
+
+def _unmet(limb: Limb) -> NDArray[np.float64]:
+    """Moments that a raised arm with a small mass in the hand does not meet [N·m], flat."""
+    within = _RAISED[reachable(limb.skeleton, _RAISED)]
+    lift = replace(held_lift(limb.skeleton, within), load_mass=_HELD)
+    balance = prepare(limb, lift).balance(Criterion()).treated(Lateral(mode="zero"))
+    return balance.share(Criterion(), chain=False).unmet.ravel()
 
 
 def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:
