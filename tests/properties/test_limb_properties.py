@@ -640,7 +640,7 @@ memory)."""
 
 REVERSED = {
     "moving": {0.0: 0.05, 0.1: 0.02, 0.25: 0.006},
-    "held": {0.0: 0.081, 0.1: 0.048, 0.25: 0.018},
+    "held": {0.0: 0.081, 0.1: 0.0485, 0.25: 0.018},
 }
 """Moment the other way round, over the head's greatest rotation moment within reach, and the most
 of the reach in which a cuff head may have a greater one at full activation. A path round a sphere

@@ -48,8 +48,8 @@ def beside_people(values: NDArray[np.float64], confidence: float) -> tuple[float
     --------
     >>> import numpy as np
     >>> found = beside_people(np.array([[1.0, 2.0, 3.0], [2.0, 3.0, 4.0]]), 0.95)
-    >>> [round(value, 2) for value in found]
-    [2.5, 0.02, 4.98, 2.02, 2.97, 3, 2]
+    >>> [round(value, 1) for value in found]
+    [2.5, 0.0, 5.0, 2.0, 3.0, 3, 2]
     """
     from scipy.stats import t
 
