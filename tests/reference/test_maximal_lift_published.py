@@ -38,7 +38,6 @@ MISSED = {
     "dip at 1RM from rest": "no dip: the limb is weakest on the chest",
     "load of greatest mean power": "65 %: light loads are let off early",
     "wide over narrow": "narrow is stronger by 2 % on the chest, where all are weakest",
-    "medium over narrow": "the same within half a per cent",
 }
 
 

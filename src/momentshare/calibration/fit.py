@@ -33,15 +33,10 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from momentshare._kernels import compiling_from
-from momentshare.analysis import prepare
-from momentshare.balance import Criterion, Lateral
-from momentshare.directions import ROWS
+from momentshare.calibration.bounds import broken_bounds
 from momentshare.errors import InputError
-from momentshare.exercise import reachable
-from momentshare.exercise.held import held_lift
 from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import Numbers
-from momentshare.posture import posture_from_angles
 from momentshare.validation.evaluate import average_person, evaluate, is_posture
 from momentshare.validation.targets import Target, load_targets
 
@@ -72,60 +67,6 @@ volume is known to 18 % and a fibre length to 10 %, in a group of about three he
 """
 
 _STRENGTH_BOUNDS = (np.log(0.5), np.log(8.0))
-
-_HANGING = posture_from_angles(
-    elevation=np.radians([5.0, 5.0]),
-    elbow_flexion=np.radians([10.0, 30.0]),
-    forearm_rotation=np.pi / 3,
-)
-"""A hanging arm, elbow nearly straight and a little bent; forearm midway."""
-
-_LIMP, _LIMP_SIGMA = 0.045, 0.005
-"""Passive force over maximal isometric force that a hanging arm may have, and one spread beyond it;
-assumed."""
-
-_PLANES, _ELEVATIONS, _AXIALS = np.radians(
-    [
-        (0.0, 90.0, 60.0), (30.0, 90.0, 55.0), (0.0, 60.0, 60.0), (-30.0, 100.0, 45.0),
-        (0.0, 90.0, -80.0), (60.0, 120.0, -80.0), (45.0, 145.0, -95.0), (80.0, 145.0, -80.0),
-    ]
-).T  # fmt: skip
-
-_ENDS = posture_from_angles(
-    plane=_PLANES,
-    elevation=_ELEVATIONS,
-    axial=_AXIALS,
-    elbow_flexion=np.pi / 6,
-    forearm_rotation=np.pi / 3,
-)
-"""Postures near the ends of axial rotation."""
-
-_RAISED = posture_from_angles(
-    **{
-        name: grid.ravel()
-        for name, grid in zip(
-            ("plane", "elevation", "axial", "elbow_flexion"),
-            np.meshgrid(
-                np.radians([-30.0, 0.0, 30.0, 60.0, 90.0]),
-                np.radians([60.0, 80.0, 100.0, 120.0, 140.0]),
-                np.radians([-75.0, -40.0, -5.0, 30.0, 60.0]),
-                np.radians([15.0, 75.0]),
-                indexing="ij",
-            ),
-            strict=True,
-        )
-    },
-    forearm_rotation=np.pi / 3,
-)
-"""A raised arm, turned inward and outward, elbow nearly straight and bent."""
-
-_HELD, _HELD_SIGMA = 1.0, 1.5
-"""Mass in the hand that a raised arm can hold wherever it reaches [kg], and one spread of a moment
-that is not met [N·m]; assumed."""
-
-_TURNED, _TURNED_SIGMA = 4.0, 0.5
-"""Passive moment of axial rotation near its ends, about that of the forearm's weight [N·m], and
-one spread beyond it; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,15 +234,11 @@ def _calibrated(
         if progress is not None:
             progress("fibre lengths and strength factors", count)
         person_limb = limbs(offset, y)
-        hanging = [_hanging_factor(person_limb("male", p)) for p in model.scapula_policies]
-        own = person_limb("male", model.default_scapula)
-        turned = np.abs(_end_moment(own))
+        held = [person_limb("male", p) for p in model.scapula_policies]
         return np.concatenate(
             [
                 misfit(fibres, evaluate(fibres, person_limb)),
-                np.maximum(np.max(hanging, axis=0) - _LIMP, 0.0) / _LIMP_SIGMA,
-                np.maximum(turned - _TURNED, 0.0) / _TURNED_SIGMA,
-                _unmet(own) / _HELD_SIGMA,
+                broken_bounds(held, person_limb("male", model.default_scapula)),
                 y[: 2 * heads],
                 (y[2 * heads :] - y[2 * heads :].mean()) / _STRENGTH_SPREAD,
             ]
@@ -353,27 +290,6 @@ def misfit(rows: Sequence[Target], found: NDArray[np.float64]) -> NDArray[np.flo
     number = np.array([t.kind == "number" for t in rows])
     off = np.where(number, found - wanted, np.minimum(found - width, 0.0))
     return np.asarray(off / width)
-
-
-def _hanging_factor(limb: Limb) -> NDArray[np.float64]:
-    """Greatest passive force of each head, arm hanging, over its maximal isometric force."""
-    state = limb.capacity(limb.paths(_HANGING).length)
-    return np.asarray((state.passive_force / limb.greatest_isometric_force).max(axis=0))
-
-
-def _end_moment(limb: Limb) -> NDArray[np.float64]:
-    """Passive moment of internal rotation near the ends of axial rotation [N·m]."""
-    found = limb.paths(_ENDS)
-    arms = found.moment_arms[..., ROWS.index("shoulder_internal_rotation"), :]
-    return np.asarray(np.sum(arms * limb.capacity(found.length).passive_force, axis=-1))
-
-
-def _unmet(limb: Limb) -> NDArray[np.float64]:
-    """Moments that a raised arm with a small mass in the hand does not meet [N·m], flat."""
-    within = _RAISED[reachable(limb.skeleton, _RAISED)]
-    lift = replace(held_lift(limb.skeleton, within), load_mass=_HELD)
-    balance = prepare(limb, lift).balance(Criterion()).treated(Lateral(mode="zero"))
-    return balance.share(Criterion(), chain=False).unmet.ravel()
 
 
 def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:
