@@ -8,7 +8,7 @@ from scipy.optimize import minimize
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.directions import ROWS
-from momentshare.errors import InputError
+from momentshare.errors import InputError, PostureError
 from momentshare.exercise import (
     BenchPress,
     OverheadPress,
@@ -186,10 +186,13 @@ def test_hands_keep_their_spacing_by_the_least_turn(limb, spacing):
         assert np.linalg.norm(moved[k]) <= 1.02 * np.linalg.norm(least.x) + 1e-9
 
 
-def test_a_spacing_beyond_reach_leaves_a_gap(limb):
-    wide = overhead_elbow_extension(5.0, frames=5, spacing=2.5).lift(limb.skeleton)
-    assert not wide.reachable.any()
-    assert np.all(wide.gap > 0.1)
+def test_a_spacing_beyond_reach_is_told_and_one_in_part_beyond_leaves_a_gap(limb):
+    with pytest.raises(PostureError, match=r"2\.500 m apart are out of reach in every frame"):
+        overhead_elbow_extension(5.0, frames=5, spacing=2.5).lift(limb.skeleton)
+    wide = overhead_elbow_extension(5.0, frames=9, spacing=0.6).lift(limb.skeleton)
+    assert wide.reachable.any()
+    assert not wide.reachable.all()
+    assert np.all((wide.gap > 0.0) == ~wide.reachable)
 
 
 def test_a_spacing_must_be_a_distance():

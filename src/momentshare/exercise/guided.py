@@ -18,6 +18,7 @@ from momentshare.exercise.chain import (
     chain_from_posture,
     minimum_jerk,
     motion_along,
+    require_reach,
 )
 from momentshare.exercise.profile import Profile, require_profiles
 from momentshare.geometry.radians import degree_faults
@@ -163,6 +164,8 @@ class GuidedArm:
             return _spaced(placed, self.plane(at), self.axial(at), self.spacing / 2.0)
 
         here = solve(fraction)
+        if self.spacing is not None:
+            require_reach(here, self.spacing)
         up = np.array([np.cos(self.trunk_angle), np.sin(self.trunk_angle), 0.0])
         force = axis = None
         if self.cable is not None:
