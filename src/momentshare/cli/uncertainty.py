@@ -227,7 +227,7 @@ def _print_orders(screen: Console, found: Summary, pairs: pd.DataFrame) -> None:
     from rich.table import Table
 
     from momentshare.report.text.draw_verdicts import judged_modes, sure_orders
-    from momentshare.report.text.verdicts import MOST_SHORT, SHORT_ORDER
+    from momentshare.report.text.verdicts import SHORT_ORDER, TOO_OFTEN_SHORT
     from momentshare.uncertainty.plan import SURE
 
     table = Table(
@@ -246,8 +246,7 @@ def _print_orders(screen: Console, found: Summary, pairs: pd.DataFrame) -> None:
         table.add_row(*map(str, row))
     screen.print(table)
     also = (
-        f", nor rest on a point where more than {100 * MOST_SHORT:.0f} % of draws demand more "
-        "than the limb has"
+        f", nor rest on a point where {TOO_OFTEN_SHORT}"
         if (pairs["verdict"] == SHORT_ORDER).any()
         else ""
     )

@@ -102,9 +102,8 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         :func:`judged_modes`; ``difference`` is its mean over the same draws as ``probability``;
         ``verdict`` is ``firm``, ``turns`` (sure, but not under all), ``open``, ``short of the
         moments`` (a published condition of which more than 10 % of draws fall short at some
-        point) or ``beyond the
-        limb``; ``active_volume_cm3`` is the difference times the volume of the head in the
-        reference person.
+        point) or ``beyond the limb``; ``active_volume_cm3`` is the difference times the volume of
+        the head in the reference person.
     """
     criterion, mode = main_treatment(found)
     part, _, _ = shown_activation(found)

@@ -132,15 +132,15 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
 
 def _used(found: Summary) -> str:
     """Count the draws that orders rest on: those that gave both conditions a mean."""
-    low, high = (int(judged_rows(found)["draws"].agg(end)) for end in ("min", "max"))
+    draws = judged_rows(found)["draws"]
+    low, high = int(draws.min()), int(draws.max())
     return f"{low:,}" if low == high else f"{low:,} to {high:,}"
 
 
 def _tried(found: Summary) -> str:
     """Say under which treatments and by how many criteria the draws were solved."""
-    modes, criteria = (
-        list(dict.fromkeys(judged_rows(found)[name])) for name in ("lateral", "criterion")
-    )
+    rows = judged_rows(found)
+    modes, criteria = (list(dict.fromkeys(rows[name])) for name in ("lateral", "criterion"))
     said = f"lateral force {modes[0]}"
     if len(modes) > 1:
         said = f"under every treatment of the lateral force ({joined(modes)})"
@@ -164,7 +164,8 @@ def _busiest(found: Summary) -> str:
 
 def _turns(found: Summary, pairs: pd.DataFrame) -> str:
     turning = _mine(pairs, TURNING)
-    several = any(len(set(judged_rows(found)[name])) > 1 for name in ("lateral", "criterion"))
+    rows = judged_rows(found)
+    several = any(len(set(rows[name])) > 1 for name in ("lateral", "criterion"))
     text = (
         f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under one "
         "treatment of the lateral force or criterion and not under another; "
