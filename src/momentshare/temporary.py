@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -11,7 +12,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["temporary_folder", "temporary_within"]
+__all__ = ["system_folder", "temporary_folder", "temporary_within"]
+
+_USUAL = ("/tmp", "/var/tmp", "/usr/tmp")  # noqa: S108 - names to compare with, nothing is made
+
 
 _PLACE: ContextVar[Callable[[], str] | None] = ContextVar("place", default=None)
 
@@ -36,3 +40,23 @@ def temporary_folder() -> Iterator[Path]:
         ignore_cleanup_errors=True,
     ) as folder:
         yield Path(folder)
+
+
+def system_folder() -> Path:
+    """Give the folder that this system keeps for temporary files.
+
+    Where there is none that can be written to, Python takes the current folder. That holds a
+    user's data and must neither get temporary files nor give compiled code.
+
+    Raises
+    ------
+    OSError
+        If there is none.
+    """
+    found = tempfile.gettempdir()
+    named = [os.environ.get(name) for name in ("TMPDIR", "TEMP", "TMP")]
+    meant = {os.path.realpath(place) for place in (*named, *_USUAL) if place}
+    here = os.path.realpath(found)
+    if here == os.path.realpath(os.curdir) and here not in meant:
+        raise OSError("no folder for temporary files can be written to")
+    return Path(found)

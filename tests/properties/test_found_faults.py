@@ -48,6 +48,10 @@ FOUND = {
     ),
     "a read-only installation cannot compile": (
         "unit/test_sharing_limits.py::test_a_read_only_installation_still_compiles",
+        "unit/test_cli_folder.py::test_libraries_lay_aside_in_the_folder_where_nothing_else_can_be_written_to",
+    ),
+    "compiled code beside the data is loaded where nothing else can be written to": (
+        "unit/test_cli_folder.py::test_the_current_folder_is_none_for_temporary_files_and_gives_no_compiled_code",
     ),
     "a kernel runs in place of another of its source that another process compiled": (
         "unit/test_kernels_kept.py::test_kernels_of_one_source_compiled_in_two_processes_stay_apart",

@@ -5,6 +5,8 @@ import tempfile
 
 import pytest
 
+from momentshare import temporary
+from momentshare._kernels.compiling import private_folder
 from momentshare.cli import tables
 from momentshare.cli.tables import held_folder
 
@@ -48,6 +50,24 @@ def test_folders_of_the_user_are_taken_where_they_can_be_written_to(tmp_path, mo
     monkeypatch.setattr(tempfile, "tempdir", None)
     monkeypatch.setattr(tempfile, "_get_default_tempdir", _none)
     assert not tables._has_temporary()
+
+
+def test_the_current_folder_is_none_for_temporary_files_and_gives_no_compiled_code(
+    tmp_path, monkeypatch
+):
+    """It is where Python looks last; what lies beside the data would be loaded as compiled code."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("TMPDIR", "TEMP", "TMP"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(temporary, "_USUAL", ())
+    with pytest.raises(OSError, match="no folder for temporary files"):
+        private_folder()
+    assert not tables._has_temporary()
+    assert list(tmp_path.iterdir()) == []
+    monkeypatch.setenv("TMPDIR", str(tmp_path))  # what the user says stays
+    assert tables._has_temporary()
+    assert private_folder().parent == tmp_path
 
 
 def _none():

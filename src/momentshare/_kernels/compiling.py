@@ -172,11 +172,10 @@ def private_folder() -> Path:
     OSError
         If there is no such folder and none can be made.
     """
-    import tempfile
-    from pathlib import Path
+    from momentshare.temporary import system_folder
 
     user = os.getuid() if hasattr(os, "getuid") else "user"
-    folder = Path(tempfile.gettempdir()) / f"momentshare-compiled-{user}"
+    folder = system_folder() / f"momentshare-compiled-{user}"
     folder.mkdir(mode=0o700, exist_ok=True)
     found = folder.lstat()
     if not stat.S_ISDIR(found.st_mode):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from momentshare.temporary import system_folder
 from momentshare.text import for_terminal, with_minus
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ _FONT_CACHE = "MPLCONFIGDIR"
 
 def _has_temporary() -> bool:
     try:
-        tempfile.gettempdir()
+        system_folder()
     except OSError:
         return False
     return True
