@@ -27,6 +27,13 @@ _TOUCHING = re.compile(r"(?:\{[A-Za-z_]\w*\}|\*){2,}")
 _SHOWN = 200
 """Characters of a pattern that a fault shows."""
 
+_LONGEST = 255
+"""Characters of the longest name that any file system has; a search skips what is longer, tells of
+it or fails, as the version of Python has it."""
+
+_MOST_FOLDERS = 64
+"""Folders within each other that a pattern may name; assumed. A search of a thousand fails."""
+
 _MOST_FILES = 20_000
 """Greatest number of files that a pattern may match; assumed."""
 
@@ -60,7 +67,7 @@ def fitting_files(
     pieces = [unicodedata.normalize("NFC", piece) for piece in _PIECE.split(pattern) if piece]
     try:
         every = list(islice(folder.glob(PLACEHOLDER.sub("*", pattern)), _MOST_FILES + 1))
-    except (OSError, ValueError) as err:  # a name too long for any file, a folder that is locked
+    except (OSError, ValueError) as err:  # a name too long for this disk, a null character
         told = getattr(err, "strerror", None) or err
         faults.append(
             f"{block} → pattern: {for_terminal(pattern, _SHOWN)!r} cannot be looked for ({told}); "
@@ -96,6 +103,13 @@ def _refusal(pattern: str) -> str:
         )
     if Path(pattern).is_absolute():
         return f"must be a name relative to the study; got {pattern!r}"
+    asked = PLACEHOLDER.sub("*", pattern).split("/")
+    for wrong, told in (
+        (max(map(len, asked)) > _LONGEST, f"a name has more than {_LONGEST} characters"),
+        (len(asked) > _MOST_FOLDERS, f"more than {_MOST_FOLDERS} folders within each other"),
+    ):
+        if wrong:
+            return f"{for_terminal(pattern, _SHOWN)!r} cannot be looked for ({told}); correct it"
     touching = _TOUCHING.search(pattern)
     if touching:
         return f"must have fixed text between placeholders and stars; got {touching[0]!r}"
