@@ -1,13 +1,17 @@
 """Patterns of file names: what fits, what is refused, and that no pattern takes for ever."""
 
+import errno
+import fnmatch
+import os
 import re
 import time
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from momentshare.cohort.patterns import PLACEHOLDER, _read, fitting_files
+from momentshare.cohort.patterns import PLACEHOLDER, _may_fit, _read, fitting_files
 
 
 def pieces(pattern):
@@ -70,7 +74,7 @@ def test_names_are_read_as_a_regular_expression_reads_them(first, rest, open_end
 )
 def test_a_pattern_that_cannot_be_is_a_fault(tmp_path, pattern, words):
     """Placeholders side by side, two stars, a dot, no name, a very long one and thousands of
-    folders were tracebacks. From Python 3.13 on a search skips names that are too long."""
+    folders were tracebacks."""
     (tmp_path / "Ines_1.csv").touch()
     faults = []
     assert fitting_files(pattern, tmp_path, "files", faults) == []
@@ -101,6 +105,78 @@ def test_a_pattern_of_very_many_ways_ends(tmp_path):
     assert fitting_files(pattern, tmp_path, "files", faults) == []
     assert "can be read in too many ways" in faults[0]
     assert time.process_time() - began < 60.0
+
+
+def test_looking_for_files_ends_whatever_the_name(tmp_path):
+    """The search of Python 3.13 tried every way of parting a name at the stars."""
+    for name in ("_" * 180 + "wide.csv", "_" * 90 + "x" + "_" * 90 + ".csv"):
+        (tmp_path / name).touch()
+    began, faults = time.process_time(), []
+    assert fitting_files("*" + "_*" * 8 + "y*.csv", tmp_path, "files", faults) == []
+    assert "fits no file" in faults[0]
+    assert time.process_time() - began < 5.0
+
+
+def test_links_that_lead_round_do_not_keep_a_search(tmp_path, monkeypatch):
+    monkeypatch.setattr("momentshare.cohort.patterns._MOST_SEEN", 5_000)
+    (tmp_path / "Ines_1.csv").touch()
+    for name in "ab":
+        (tmp_path / name).symlink_to(tmp_path, target_is_directory=True)
+    faults = []
+    assert len(fitting_files("*/*/{person}_*.csv", tmp_path, "files", faults)) == 4
+    assert faults == []
+    assert fitting_files("*/" * 60 + "{person}_*.csv", tmp_path, "files", faults) == []
+    assert "leads through more than 5000 files and folders" in faults[0]
+
+
+def test_a_folder_that_is_locked_is_told(tmp_path, monkeypatch):
+    (tmp_path / "Ines").mkdir()
+    real = os.scandir
+
+    def locked(place):
+        if Path(place).name == "Ines":
+            raise PermissionError(errno.EACCES, "Permission denied", str(place))
+        return real(place)
+
+    monkeypatch.setattr(os, "scandir", locked)
+    faults = []
+    assert fitting_files("{person}/*.csv", tmp_path, "files", faults) == []
+    assert "Ines: Permission denied" in faults[0]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "wanted"),
+    [
+        ("{person}/*.csv", ["Ines/a.csv", "Ines/b.csv", "Zoe/a.csv"]),
+        ("Ines/{take}.csv", ["Ines/a.csv", "Ines/b.csv"]),
+        ("{person}/a.csv", ["Ines/a.csv", "Zoe/a.csv"]),
+        ("../{person}.csv", ["../beside.csv"]),
+        ("{person}[1].csv", ["Ines[1].csv"]),
+        ("Ines?.{end}", ["Ines?.csv"]),
+        ("*s.csv", [".Ines.csv", "Ines.csv"]),
+        (".{name}", [".Ines.csv"]),
+        ("{person}", [".Ines.csv", "Ines.csv", "Ines?.csv", "Ines[1].csv"]),
+    ],
+)
+def test_files_that_a_pattern_fits_are_found(tmp_path, pattern, wanted):
+    place = tmp_path / "study"
+    for name in ("Ines/a.csv", "Ines/b.csv", "Zoe/a.csv", "Zoe/deep/a.csv", "../beside.csv"):
+        (place / name).parent.mkdir(parents=True, exist_ok=True)
+        (place / name).touch()
+    for name in ("Ines.csv", "Ines[1].csv", "Ines?.csv", ".Ines.csv"):
+        (place / name).touch()
+    faults = []
+    found = fitting_files(pattern, place, "files", faults)
+    assert ([name for name, _ in found], faults) == (wanted, [])
+
+
+@given(
+    st.lists(st.sampled_from(["*", "a", "b", "ab", "_"]), min_size=1, max_size=6), st.text("ab_")
+)
+def test_what_may_fit_is_what_a_search_finds(parts, name):
+    pattern = "".join(parts)
+    if "*" in pattern:
+        assert _may_fit(pattern.split("*"), name) == fnmatch.fnmatchcase(name, pattern)
 
 
 def test_so_many_files_are_refused_before_they_are_read(tmp_path, monkeypatch):

@@ -7,32 +7,37 @@ the shortest first placeholder counts. How long a pattern may take is bounded.
 
 from __future__ import annotations
 
+import os
 import re
 import unicodedata
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from momentshare.files.names import found_as
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
 __all__ = ["PLACEHOLDER", "fitting_files"]
 
 PLACEHOLDER = re.compile(r"\{([A-Za-z_]\w*)\}")
 _PIECE = re.compile(r"(\{[A-Za-z_]\w*\}|\*)")
+_WILD = re.compile(r"\{[A-Za-z_]\w*\}|\*")
 _TOUCHING = re.compile(r"(?:\{[A-Za-z_]\w*\}|\*){2,}")
 
 _SHOWN = 200
 """Characters of a pattern that a fault shows."""
 
 _LONGEST = 255
-"""Characters of the longest name that any file system has; a search skips what is longer, tells of
-it or fails, as the version of Python has it."""
+"""Characters of the longest name that any file system has."""
 
 _MOST_FOLDERS = 64
-"""Folders within each other that a pattern may name; assumed. A search of a thousand fails."""
+"""Folders within each other that a pattern may name; assumed."""
+
+_MOST_SEEN = 1_000_000
+"""Files and folders that a search may look at, a few seconds; links can lead round for ever."""
 
 _MOST_FILES = 20_000
 """Greatest number of files that a pattern may match; assumed."""
@@ -43,6 +48,10 @@ _MOST_STEPS = 1_000_000
 
 class _TooManyWaysError(Exception):
     """The names can be read in more ways than can be tried."""
+
+
+class _TooMuchSeenError(Exception):
+    """There are more files and folders than can be looked at."""
 
 
 def fitting_files(
@@ -66,19 +75,27 @@ def fitting_files(
         return []
     pieces = [unicodedata.normalize("NFC", piece) for piece in _PIECE.split(pattern) if piece]
     try:
-        every = list(islice(folder.glob(PLACEHOLDER.sub("*", pattern)), _MOST_FILES + 1))
-    except (OSError, ValueError) as err:  # a name too long for this disk, a null character
-        told = getattr(err, "strerror", None) or err
+        every = list(islice(_files(folder, pattern), _MOST_FILES + 1))
+    except (OSError, ValueError) as err:  # a folder that is locked, a name too long for this disk
+        told = getattr(err, "strerror", None) or str(err)
+        place = getattr(err, "filename", None)
+        where = "" if place is None else f"{for_terminal(str(place), _SHOWN)}: "
         faults.append(
-            f"{block} → pattern: {for_terminal(pattern, _SHOWN)!r} cannot be looked for ({told}); "
-            "correct it"
+            f"{block} → pattern: {for_terminal(pattern, _SHOWN)!r} cannot be looked for "
+            f"({where}{told}); correct it, or give access"
+        )
+        return []
+    except _TooMuchSeenError:
+        faults.append(
+            f"{block} → pattern: {for_terminal(pattern, _SHOWN)!r} leads through more than "
+            f"{_MOST_SEEN} files and folders; name more of the folders"
         )
         return []
     if len(every) > _MOST_FILES:
         faults.append(f"{block} → pattern: {pattern!r} fits more than {_MOST_FILES} files")
         return []
     # The order of names must not depend on the platform, whose paths may sort in lower case.
-    names = sorted(p.relative_to(folder).as_posix() for p in every if p.is_file())
+    names = sorted(p.relative_to(folder).as_posix() for p in every)
     try:
         found = _read(pieces, names)
     except _TooManyWaysError:
@@ -114,6 +131,50 @@ def _refusal(pattern: str) -> str:
     if touching:
         return f"must have fixed text between placeholders and stars; got {touching[0]!r}"
     return ""
+
+
+def _files(folder: Path, pattern: str) -> Iterator[Path]:
+    """Find plain files that a pattern may fit, whatever stands at its placeholders.
+
+    The search of the standard library takes for ever for some patterns (from Python 3.13 on), and
+    what it tells of names that are too long depends on its version.
+    """
+    parts = [part for part in pattern.split("/") if part not in {"", "."}]
+    fixed = [[unicodedata.normalize("NFC", text) for text in _WILD.split(part)] for part in parts]
+    left = _MOST_SEEN
+    ahead = [(folder, 0)]
+    while ahead:
+        place, at = ahead.pop()
+        if at == len(parts):
+            if place.is_file():
+                yield place
+        elif len(fixed[at]) == 1:
+            child = found_as(place, parts[at])
+            if child.exists():
+                ahead.append((child, at + 1))
+        elif place.is_dir():
+            with os.scandir(place) as entries:
+                for entry in entries:
+                    left -= 1
+                    if left < 0:
+                        raise _TooMuchSeenError
+                    if _may_fit(fixed[at], unicodedata.normalize("NFC", entry.name)):
+                        ahead.append((place / entry.name, at + 1))
+
+
+def _may_fit(fixed: Sequence[str], name: str) -> bool:
+    """Whether a name holds the fixed texts of a pattern in their order, with anything between."""
+    first, *middle, last = fixed
+    end = len(name) - len(last)
+    if len(first) > end or not (name.startswith(first) and name.endswith(last)):
+        return False
+    place = len(first)
+    for text in middle:
+        found = name.find(text, place, end)
+        if found < 0:
+            return False
+        place = found + len(text)
+    return True
 
 
 def _read(pieces: Sequence[str], names: Iterable[str]) -> list[tuple[str, dict[str, str]]]:
