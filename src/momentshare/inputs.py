@@ -9,9 +9,12 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 import stat
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from momentshare.errors import InputError, nearest_name
 from momentshare.text import for_terminal
@@ -32,6 +35,7 @@ __all__ = [
     "read_text",
     "require_text",
     "shown",
+    "toml_data",
 ]
 
 _MEGABYTE = 1_000_000
@@ -39,7 +43,18 @@ _MEGABYTE = 1_000_000
 LONGEST_CELL = 10_000
 """Characters of one cell; a note of two pages has 4000 (common practice, no source)."""
 
+MOST_LINES = 1_000_000
+"""Lines of a CSV text, almost three hours of frames at 100 Hz; assumed."""
+
 _LONGEST_NAME = 300
+
+_MOST_PARTS = 64
+"""Parts of a TOML key, such as ``a.b.c``; assumed. Reading one takes the square of their number."""
+
+_PART = r"""(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
+_ENDLESS_KEY = re.compile(
+    rf"(?<![\w-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{_MOST_PARTS}}}", re.ASCII
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,8 +216,10 @@ def csv_rows(
     Raises
     ------
     InputError
-        Of class ``error``, when quotes are left open or a cell is too long.
+        Of class ``error``, when quotes are left open, a cell is too long or lines are too many.
     """
+    if max(text.count("\n"), text.count("\r")) > MOST_LINES:
+        raise error(f"{name}: has more than {MOST_LINES} lines; split it")
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows = []
     too_long = f"a cell has more than {LONGEST_CELL} characters; is a quotation mark left open?"
@@ -216,3 +233,31 @@ def csv_rows(
         told = too_long if "field limit" in str(err) else f"{err}; check the quotes"
         raise error(f"{name}: row {reader.line_num}: {told}") from err
     return rows
+
+
+def toml_data(text: str) -> dict[str, Any]:
+    """Read the text of a TOML file.
+
+    Raises
+    ------
+    ValueError
+        What is not TOML, a key of very many parts, or an integer of more than 64 bits, which TOML
+        does not ask for and which cannot be shown.
+    RecursionError
+        Nested too deep.
+    """
+    endless = _ENDLESS_KEY.search(text)
+    if endless:
+        line = text.count("\n", 0, endless.start()) + 1
+        raise ValueError(f"A key has more than {_MOST_PARTS} parts (at line {line})")
+    data = tomllib.loads(text.replace("\r\n", "\n"))
+    ahead: list[tuple[str, Any]] = list(data.items())
+    while ahead:
+        key, value = ahead.pop()
+        if isinstance(value, dict):
+            ahead += value.items()
+        elif isinstance(value, list):
+            ahead += [(key, item) for item in value]
+        elif isinstance(value, int) and value.bit_length() >= 64:
+            raise ValueError(f"The integer of {key!r} has more than 64 bits")
+    return data

@@ -99,6 +99,18 @@ FOUND = {
     "passive_force = 0 reads as false": (
         "unit/test_study_load.py::test_a_switch_is_true_or_false_and_nothing_else",
     ),
+    "a megabyte of a TOML key takes hours": (
+        "unit/test_inputs.py::test_a_key_of_very_many_parts_is_refused_before_it_is_read",
+    ),
+    "an integer of thousands of digits is a traceback": (
+        "unit/test_inputs.py::test_an_integer_beyond_what_toml_has_is_refused",
+    ),
+    "tens of thousands of faults take long to say": (
+        "unit/test_inputs.py::test_very_many_faults_are_counted_and_not_all_described",
+    ),
+    "megabytes of empty lines take long": (
+        "unit/test_inputs.py::test_very_many_lines_are_refused_before_they_are_read",
+    ),
     "messages of a megabyte": ("unit/test_inputs.py::test_messages_are_never_endless",),
     "links inside a run folder lead elsewhere": (
         "unit/test_run_folder.py::test_links_inside_are_refused_and_what_they_lead_to_is_left",

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -12,12 +13,14 @@ from momentshare.errors import InputError, ModelError, StudyError
 from momentshare.files.place import check_place
 from momentshare.inputs import (
     LONGEST_CELL,
+    MOST_LINES,
     STUDY,
     Kind,
     csv_rows,
     decoded,
     read_bytes,
     read_text,
+    toml_data,
 )
 from momentshare.model import load_model, models_folder
 from momentshare.model.sources import read_bibliography
@@ -157,6 +160,16 @@ def test_an_endless_cell_is_a_clear_fault(length):
     assert len(str(caught.value)) < 300
 
 
+@pytest.mark.parametrize("end", ["\n", "\r", "\r\n"])
+def test_very_many_lines_are_refused_before_they_are_read(end):
+    """Sixteen megabytes of empty ones took ten seconds and more."""
+    began = time.process_time()
+    with pytest.raises(InputError, match=r"^t\.csv: has more than 1000000 lines; split it$"):
+        csv_rows("a,b" + end * (MOST_LINES + 1), "t.csv")
+    assert time.process_time() - began < 1.0
+    assert csv_rows("a,b" + end * 1_000 + "1,2", "t.csv")[1][0] == 1_001
+
+
 def test_an_endless_cell_in_a_model_is_a_fault_of_its_file(tmp_path):
     import shutil
 
@@ -179,3 +192,65 @@ def test_messages_are_never_endless():
 def test_messages_hold_nothing_that_steers_a_terminal():
     err = InputError("a\x1b[2J:", ["key 'x\ty\u202e' is unknown"])
     assert str(err) == "a\\x1b[2J:\n  - key 'x\\ty\\u202e' is unknown"
+
+
+ENDLESS = {
+    "words": ".".join("a" * 300_000) + " = 1",
+    "header": "[" + " . ".join(["ab"] * 90_000) + "]",
+    "quoted": ".".join(['"a,"'] * 150_000) + " = 1",
+    "escaped quotes": ".".join(['"\\""'] * 150_000) + " = 1",
+    "literal": ".".join(["'='"] * 200_000) + " = 1",
+    "in a table": "x = {b = 1, " + ".".join("a" * 300_000) + " = 1}",
+}
+
+
+@pytest.mark.parametrize("how", ENDLESS)
+def test_a_key_of_very_many_parts_is_refused_before_it_is_read(how):
+    """Reading one takes the square of their number: hours for a megabyte."""
+    began = time.process_time()
+    with pytest.raises(ValueError, match=r"key has more than 64 parts \(at line 2\)"):
+        toml_data("# a title\n" + ENDLESS[how])
+    assert time.process_time() - began < 5.0
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "x = [" + "[0.1, 65.25], " * 60_000 + "]",
+        "x" * 900_000 + " = 1",
+        'x = "' + "a.b " * 200_000 + '"',
+        'x = "' + ". " * 400_000 + '"',
+        "# " + '"' * 900_000,
+        'x = """' + "\n" * 900_000 + '"""',
+        ".".join("a" * 64) + " = 1",
+    ],
+    ids=["numbers", "a word", "text", "dots", "quotes", "lines", "as many as may be"],
+)
+def test_long_toml_is_read_in_a_time_that_grows_with_its_length(text):
+    began = time.process_time()
+    assert toml_data(text) is not None
+    assert time.process_time() - began < 8.0
+
+
+@pytest.mark.parametrize(
+    "value", ["0x" + "f" * 5_000, "[1, 0x" + "f" * 16 + "]", "9223372036854775808"]
+)
+def test_an_integer_beyond_what_toml_has_is_refused(tmp_path, value):
+    """One of more than 4,300 digits cannot be shown: its fault was a traceback."""
+    study = tmp_path / "s.toml"
+    study.write_text(f'title = "x"\n[settings]\nframes = {value}\n', encoding="utf-8")
+    wanted = "The integer of 'frames' has more than 64 bits; write a smaller number"
+    with pytest.raises(StudyError, match=wanted):
+        load_study(study)
+    assert toml_data(f"x = {2**63 - 1}") == {"x": 2**63 - 1}
+
+
+def test_very_many_faults_are_counted_and_not_all_described(tmp_path):
+    study = tmp_path / "s.toml"
+    study.write_text("".join(f"k{number} = 1\n" for number in range(70_000)), encoding="utf-8")
+    began = time.process_time()
+    with pytest.raises(StudyError) as caught:
+        load_study(study)
+    assert time.process_time() - began < 5.0
+    assert len(caught.value.faults) == 1_001
+    assert caught.value.faults[-1].endswith(" faults after these are not described")

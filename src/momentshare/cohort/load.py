@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
@@ -22,6 +21,7 @@ from momentshare.cohort.schema import (
     TrialEntry,
 )
 from momentshare.errors import StudyError, nearest_name
+from momentshare.inputs import toml_data
 from momentshare.study.factors import factor_faults
 from momentshare.study.load import (
     checked_data,
@@ -112,7 +112,7 @@ def load_any(path: str | Path) -> Study | CohortStudy:
     place = Path(path)
     text = read_study_text(place)
     try:
-        measured = not _MEASURED.isdisjoint(tomllib.loads(text.replace("\r\n", "\n")))
+        measured = not _MEASURED.isdisjoint(toml_data(text))
     except (ValueError, RecursionError):
         measured = False  # faults are reported where it is read
     if measured:

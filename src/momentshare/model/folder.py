@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import os
-import tomllib
 from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import ModelError, nearest_name
-from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, shown
+from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, shown, toml_data
 from momentshare.model.schema import PathStep
 from momentshare.model.sources import Reference, scan_bibliography
 from momentshare.text import schema_message, shortened
@@ -93,7 +92,7 @@ class FolderReader:
         try:
             raw = read_bytes(path, MODEL, ModelError)
             self.digest.update(raw)
-            data = tomllib.loads(decoded(raw, "", ModelError))
+            data = toml_data(decoded(raw, "", ModelError))
         except ModelError as err:
             self.fault(name, _bare(path, err))
             return None

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import tomllib
 from collections import Counter
 from datetime import date, time
 from difflib import get_close_matches
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
-from momentshare.inputs import STUDY, read_text
+from momentshare.inputs import STUDY, read_text, toml_data
 from momentshare.study.exercises import EXERCISES, condition_faults
 from momentshare.study.factors import factor_faults
 from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms, pseudonyms_of, renamed
@@ -177,7 +176,7 @@ def study_data(text: str, source: str) -> dict[str, Any]:
     if not text.strip():
         raise StudyError(f"{source}: is empty; write a study or start from 'momentshare demo'")
     try:
-        return tomllib.loads(text.replace("\r\n", "\n"))
+        return toml_data(text)
     except RecursionError as err:
         raise StudyError(f"{source}: not readable as TOML: nested too deep") from err
     except ValueError as err:
@@ -198,6 +197,8 @@ def _toml_remedy(reason: str, text: str) -> str:
         return f"write [[{table[1]}]], with two brackets, above each {table[1]}"
     if "'\\n'" in reason or "Unterminated string" in reason:
         return "is a quotation mark left open there?"
+    if reason.startswith("The integer"):
+        return "write a smaller number"
     if reason.startswith("Invalid value"):
         return 'write text in quotes there, as in name = "wide", and a number without'
     return "correct that line ('momentshare help study' shows how one is written)"
@@ -218,9 +219,16 @@ def checked_data(
     try:
         return schema.model_validate(data)
     except ValidationError as err:
-        items = _without_misspelt(_meant([dict(item) for item in err.errors()]))
+        found = [dict(item) for item in err.errors(include_url=False)]
+        items = _without_misspelt(_meant(found[:_MOST_FAULTS]))
         faults = [_placed(_fault(item, data, schema, sections), origins or {}) for item in items]
+        if len(found) > _MOST_FAULTS:
+            faults.append(f"{len(found) - _MOST_FAULTS} faults after these are not described")
         raise StudyError(f"{source}: the study cannot be used:", faults) from err
+
+
+_MOST_FAULTS = 1000
+"""Faults of a file that are described; each takes a tenth of a millisecond."""
 
 
 def _without_misspelt(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
