@@ -210,6 +210,13 @@ CASES = {
     "a model cell above 131,072 characters": ("model", b"quantity,value\n" + b"x" * 140_000),
     "a BibTeX file of open braces": ("bibliography", b"@article{" * 50_000),
     "a study of nested lists": ("study", b"a = " + b"[" * 5_000),
+    "a study of a key of 400,000 parts": ("study", b".".join([b"a"] * 400_000) + b" = 1\n"),
+    "a study of an integer of 20,000 bits": ("study", b"title = 0x" + b"f" * 5_000),
+    "a model of a key of 400,000 parts": ("model", b".".join([b"a"] * 400_000) + b" = 1\n"),
+    "moments of millions of empty lines": (
+        "moments",
+        b"condition,row,moment_nm\n" + b"\n" * 15_900_000,
+    ),
     "a table of people with a cell above 131,072 characters, after a semicolon": (
         "study in small files",
         b"name;sex\n" + b"x" * 140_000 + b";female\n",
@@ -228,7 +235,8 @@ def test_a_found_input_is_refused(name, tmp_path, monkeypatch):
     kind, raw = CASES[name]
     first = fuzz.KINDS[kind].seeds()[0][0]
     named = {"model": "model_quantities.csv", "study in small files": "small_people.csv"}
-    file = named.get(kind, first)
+    named["a model of a key of 400,000 parts"] = "model_limb.toml"
+    file = named.get(name) or named.get(kind, first)
     monkeypatch.setitem(fuzz.KINDS, kind, fuzz.Kind(lambda: [(file, raw)], fuzz.KINDS[kind].read))
     assert fuzz.outcome(kind, tmp_path, 0, [])[0] == "refused"
 
