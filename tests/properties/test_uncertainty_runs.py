@@ -72,6 +72,15 @@ def whole(study, tmp_path_factory):
     return folder, run_uncertainty(plan_of(study), folder, workers=1)
 
 
+@pytest.mark.parametrize("frames", [1, 12, 10**6])
+def test_no_digit_depends_on_how_many_frames_are_solved_at_a_time(study, monkeypatch, frames):
+    layout = build_layout(plan_of(study).setup(), Spreads())
+    normals = random_normals(5, 0, 3, len(layout))
+    usual = solve(layout, ("study",), normals)
+    monkeypatch.setattr("momentshare.uncertainty.chunks._FRAMES", frames)
+    assert solve(layout, ("study",), normals).equals(usual)
+
+
 @pytest.mark.parametrize("scapula", ["", "pressing"])
 def test_the_central_draw_is_the_study_itself(study, scapula):
     if scapula:

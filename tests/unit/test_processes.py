@@ -19,7 +19,13 @@ from momentshare import processes
 from momentshare._kernels import cores
 from momentshare._kernels.compiling import private_folder
 from momentshare.errors import ProcessError, UnknownNameError
-from momentshare.processes import IN_FLIGHT, ONE_THREAD, child_command, on_processes
+from momentshare.processes import (
+    IN_FLIGHT,
+    KEPT_MEMORY,
+    ONE_THREAD,
+    child_command,
+    on_processes,
+)
 
 
 def test_processes_take_one_thread_each_and_leave_the_environment(monkeypatch):
@@ -36,6 +42,15 @@ def test_processes_take_one_thread_each_and_leave_the_environment(monkeypatch):
     }
     assert "OMP_NUM_THREADS" not in os.environ
     assert os.environ["MKL_NUM_THREADS"] == "3"
+
+
+def test_processes_keep_dropped_memory_unless_the_user_says_otherwise(monkeypatch):
+    kept, own = KEPT_MEMORY
+    monkeypatch.delenv(kept, raising=False)
+    monkeypatch.setenv(own, "1000000")
+    with closing(on_processes(os.getenv, [(name, (name,)) for name in KEPT_MEMORY], 1)) as answers:
+        assert dict(answers) == {kept: KEPT_MEMORY[kept], own: "1000000"}
+    assert kept not in os.environ
 
 
 def test_a_process_that_dies_gives_no_answer():

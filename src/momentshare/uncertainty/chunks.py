@@ -56,6 +56,9 @@ MEASURES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n"
 _SEEDED = 8
 """Number of draws per seeded stream."""
 
+_FRAMES = 4096
+"""Frames solved at a time, whose arrays stay near the processor; no digit depends on it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
@@ -291,9 +294,8 @@ def _solve_person(
     if limbs is None or not lifts:
         return
     shifts = {t.condition: draws.ratio_shifts(t) for t in tasks if t.given is None}
-    whole = sum(len(lift.fraction) for lift in lifts)
     limb_of_lift = [limb_rows[k] for k, _ in owners]
-    for block in make_blocks(limbs, lifts, limb_of_lift, frames=whole, threads=1):
+    for block in make_blocks(limbs, lifts, limb_of_lift, frames=_FRAMES, threads=1):
         wanted = []
         for place, number in enumerate(block.numbers):
             draw, task = owners[number]
