@@ -10,6 +10,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import matplotlib as mpl
+import matplotlib.figure
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -20,6 +21,7 @@ from momentshare import reading
 from momentshare.files import Writer
 from momentshare.report.figures import study as figures
 from momentshare.report.figures import style
+from momentshare.report.figures.layout import row_names
 from momentshare.report.figures.study import results, write
 from momentshare.report.writing.drawings import write_drawings
 from momentshare.study import parse_study, run_study
@@ -339,6 +341,17 @@ def test_fit_keeps_to_the_width(text):
     wrapped = style.fit(text, 0.8)
     assert style.text_width(wrapped) <= 0.8
     assert wrapped.replace("\n", "").replace(" ", "") == text.replace(" ", "")
+
+
+def test_rows_that_a_panel_beside_names_have_no_ticks_of_their_own():
+    figure = mpl.figure.Figure()
+    first, second = figure.subplots(1, 2)
+    row_names(first, ["one", "two"])
+    row_names(second, [])
+    assert [label.get_text() for label in first.get_yticklabels()] == ["one", "two"]
+    assert first.get_yticks().tolist() == [0, 1]
+    assert first.yaxis.get_major_ticks()[0].tick1line.get_markersize() == 0
+    assert second.get_yticks().size == 0
 
 
 def test_import_is_cheap():

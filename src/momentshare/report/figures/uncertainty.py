@@ -11,7 +11,14 @@ import numpy as np
 from momentshare.limits import marked, merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
-from momentshare.report.figures.layout import Handles, Room, Texts, legend_below, panel_grid
+from momentshare.report.figures.layout import (
+    Handles,
+    Room,
+    Texts,
+    legend_below,
+    panel_grid,
+    row_names,
+)
 from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks
 from momentshare.report.text.draw_verdicts import (
@@ -290,9 +297,8 @@ def head_order_figure(found: Summary) -> Figure:
 
 def _chance_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> None:
     """Rows by name, probability from 0 to 100 %."""
-    ax.set_yticks(range(len(names)), names if first else [])
+    row_names(ax, names if first else [])
     ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     for at in (100.0 * (1.0 - SURE), 50.0, 100.0 * SURE):
         ax.axvline(at, color=style.FAINT, linewidth=0.7, zorder=1)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
+from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid, row_names
 from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.study.panels import styled
 from momentshare.report.figures.study.results import solved_study
@@ -138,9 +138,8 @@ def _draw_row(ax: Axes, solved: Solved, condition: str, head: int, place: int) -
 
 def _row_axis(ax: Axes, names: list[str], *, first: bool, last: bool) -> None:
     """Give a panel its conditions from top to bottom, and activation from 0 to 100 %."""
-    ax.set_yticks(range(len(names)), names if first else [])
+    row_names(ax, names if first else [])
     ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     ax.set_xlim(0.0, 103.0)
     ax.set_xticks([0, 50, 100])

@@ -8,7 +8,15 @@ import numpy as np
 
 from momentshare.limits import PARTS, merged_keys
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, finish, panel_grid
+from momentshare.report.figures.layout import (
+    WIDEST,
+    Handles,
+    Room,
+    Texts,
+    finish,
+    panel_grid,
+    row_names,
+)
 from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.panels import (
@@ -89,7 +97,7 @@ def activation_by_head(study: StudyResult) -> Figure:
             ax.axhline(place - 0.5, color="#ffffff", linewidth=2.0)
         names.on_x(ax)
         ax.set_xlabel("condition")
-        ax.set_yticks(range(len(labels)), labels if index % beside == 0 else [])
+        row_names(ax, labels if index % beside == 0 else [])
         if index % beside == 0:
             ax.set_ylabel("muscle head")
     colour_bar(figure, axes[-1], image)

@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.limits import merged_keys
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
+from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid, row_names
 from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.study.panels import styled
 from momentshare.report.figures.study.results import lift_mean, solved_study
@@ -120,9 +120,8 @@ def _differences(solved: Solved, row: Comparison, mode: str, head: int) -> Float
 
 def _row_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> None:
     """Name the rows at the first panel of a line, and the axis at the last of a column."""
-    ax.set_yticks(range(len(names)), names if first else [])
+    row_names(ax, names if first else [])
     ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     ax.axvline(0.0, color=style.FAINT, linewidth=0.8, zorder=1)
     if last:

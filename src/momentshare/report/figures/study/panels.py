@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, panel_grid
+from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, panel_grid, row_names
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
@@ -211,9 +211,8 @@ def head_panels(
     breaks = muscle_breaks([solved.heads[h] for h in heads])
     for index, ax in enumerate(axes):
         first = index % columns == 0
-        ax.set_yticks(range(len(heads)), labels if first else [])
+        row_names(ax, labels if first else [])
         ax.set_ylim(len(heads) - 0.4, -0.6)
-        ax.tick_params(axis="y", length=0)
         ax.spines["left"].set_visible(False)
         ax.hlines(
             [b - 0.5 for b in breaks],
