@@ -20,7 +20,7 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
     Raises
     ------
     ShapeError
-        Where the values are text, dates, complex numbers or do not form an array.
+        Where the values are truth values, text, dates or complex numbers, or do not form an array.
     """
     if isinstance(values, np.ndarray) and values.dtype == np.float64:
         plain: NDArray[np.generic] = values
@@ -29,8 +29,14 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
             plain = np.asarray(values)
         except (TypeError, ValueError) as error:
             raise ShapeError(name, "an array of numbers", type(values).__name__) from error
-        if plain.dtype.kind not in "biufO":
-            raise ShapeError(name, "an array of numbers", f"values of type {plain.dtype}")
+        if plain.dtype.kind not in "iufO":
+            advice = "convert a mask that stands for 0 and 1 with .astype(float)"
+            raise ShapeError(
+                name,
+                "an array of numbers",
+                f"values of type {plain.dtype}",
+                advice if plain.dtype.kind == "b" else "",
+            )
     parts = values if isinstance(values, (list, tuple)) else (values,)
     try:
         if any(isinstance(part, np.ma.MaskedArray) for part in parts):

@@ -60,6 +60,18 @@ def test_a_masked_value_is_missing_not_what_lies_under_the_mask(argument):
     assert np.isnan(answer.force[1]).all()
 
 
+@pytest.mark.parametrize("argument", ["moment_arms", "active_capacity", "joint_moments", "weights"])
+def test_truth_values_are_no_numbers(argument):
+    given = {"moment_arms": ARMS, "active_capacity": CAPACITY, "joint_moments": MOMENTS}
+    shape = np.shape(CAPACITY if argument == "weights" else given[argument])
+    for values in (np.ones(shape, dtype=bool), np.ma.array(np.ones(shape, dtype=bool))):
+        with pytest.raises(ShapeError, match="array of numbers; got values of type bool") as caught:
+            share(**given | {argument: values})
+        assert caught.value.argument == argument
+        assert "astype(float)" in str(caught.value)
+    assert share(**given | {argument: np.ones(shape)}).status in (Status.SOLVED, Status.SHORTFALL)
+
+
 def test_a_mask_that_hides_nothing_changes_nothing():
     whole = np.ma.array(CAPACITY, mask=False)
     np.testing.assert_array_equal(

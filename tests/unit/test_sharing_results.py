@@ -14,7 +14,7 @@ import pytest
 import momentshare
 import momentshare.sharing
 from momentshare.errors import ShapeError
-from momentshare.sharing import Certificate, Status, share
+from momentshare.sharing import Certificate, Status, greatest_factor, greatest_moment, share
 from momentshare.sharing._labelled import CERTIFICATE, UNITS
 
 ARMS = [[0.05, 0.04], [0.02, -0.03]]
@@ -96,6 +96,34 @@ def test_every_value_of_a_dictionary_has_its_unit_and_axes():
     assert set(CERTIFICATE) == set(Certificate.__dataclass_fields__)
     single = answer[0].to_dict()["data_vars"]
     assert (single["force"]["dims"], single["status"]["dims"]) == (("head",), ())
+
+
+def test_limits_are_taken_by_frame_and_written_with_units():
+    fixed, scaled = np.zeros((3, 2)), np.array([[9.0, 1.0], [8.0, 2.0], [7.0, 1.5]])
+    factor = greatest_factor(ARMS, CAPACITY, fixed, scaled)
+    moment = greatest_moment(np.array([ARMS] * 3), CAPACITY, 0, 1, others="braced")
+    for limit, value, unit in ((factor, "factor", "1"), (moment, "moment", "N m")):
+        some, one = limit[1:], limit[-1]
+        for name in limit.__dataclass_fields__:
+            whole = getattr(limit, name)
+            if isinstance(whole, np.ndarray):
+                np.testing.assert_array_equal(getattr(some, name), whole[1:])
+                np.testing.assert_array_equal(getattr(one, name), whole[-1])
+        with pytest.raises(IndexError):
+            limit[0, 0]
+        found = limit.to_dict()["data_vars"]
+        assert found[value] == {
+            "dims": ("frame",),
+            "data": getattr(limit, value).tolist(),
+            "attrs": {"units": unit},
+        }
+        assert found["limiting"]["dims"] == ("frame", "head")
+        meanings = found["status"]["attrs"]["flag_meanings"].split()
+        assert [meanings[code] for code in found["status"]["data"]] == list(limit.status_text)
+        assert one.to_dict()["data_vars"]["activation"]["dims"] == ("head",)
+        known = set(limit.__dataclass_fields__) - {"definition", "inequality_multipliers"}
+        assert known == set(found)
+    assert moment.to_dict()["attrs"] == {"definition": "braced"}
 
 
 def test_json_is_strict_and_comes_back():

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
@@ -21,12 +21,15 @@ from momentshare.errors import ShapeError
 from momentshare.results import ReadOnly, brief
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
+from momentshare.sharing._labelled import labelled_most
 from momentshare.sharing._limit import GreatestFactor, solve_limit
 from momentshare.sharing._problem import Problem, build_problem, require_choice
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
     IntArray,
+    Status,
+    of_frames,
     status_text,
 )
 
@@ -69,6 +72,8 @@ class GreatestMoment(ReadOnly):
     >>> limit = greatest_moment([[0.05, 0.04]], [1000.0, 500.0], 0, 1)
     >>> float(limit.moment.round(9)), str(limit.status_text), limit.definition
     (70.0, 'solved', 'balanced')
+    >>> limit.to_dict()["data_vars"]["moment"]["attrs"]
+    {'units': 'N m'}
     """
 
     moment: FloatArray
@@ -78,6 +83,19 @@ class GreatestMoment(ReadOnly):
     definition: Others
 
     __repr__ = brief
+
+    def __getitem__(self, key: Any) -> GreatestMoment:
+        """Answers of some frames: an index, slice, mask or tuple over the batch axes."""
+        return replace(self, **of_frames(self, key))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything with its unit and the names of its axes, as plain Python values.
+
+        The layout is that of :meth:`Sharing.to_dict`.
+        """
+        return labelled_most(
+            self, [code.name.lower() for code in Status], {"definition": self.definition}
+        )
 
     @property
     def status_text(self) -> NDArray[np.str_]:

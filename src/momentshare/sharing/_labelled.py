@@ -30,10 +30,21 @@ CERTIFICATE = {
 }
 
 
+MOST = {
+    "factor": ("", "1"),
+    "moment": ("", "N m"),
+    "limiting": ("head", ""),
+    "multipliers": ("row", "1/(N m)"),
+    "activation": ("head", "1"),
+    "inequality_multipliers": ("facet", "1/N"),
+    "residual": ("", "1"),
+}
+"""The same for the greatest factor and the greatest moment; what has no axis has one value."""
+
+
 def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
     """See `Sharing.to_dict`; ``statuses`` are the names of the codes, from zero."""
-    axes = len(answer.status.shape)
-    frames = ("frame",) if axes == 1 else tuple(f"axis_{i}" for i in range(axes))
+    frames = _frame_axes(answer.status)
     heads = answer.head_names or tuple(f"head {i}" for i in range(answer.activation.shape[-1]))
     rows = answer.row_names or tuple(f"row {i}" for i in range(answer.unmet.shape[-1]))
     coords: dict[str, Any] = {
@@ -54,16 +65,32 @@ def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
             "data": getattr(answer.certificate, name).tolist(),
             "attrs": {"units": unit},
         }
-    found["status"] = {
-        "dims": frames,
-        "data": answer.status.tolist(),
-        "attrs": {
-            "flag_values": list(range(len(statuses))),
-            "flag_meanings": " ".join(statuses),
-        },
-    }
+    found["status"] = _status(answer.status, frames, statuses)
     made: dict[str, Any] = {"exponent": answer.exponent, "method": answer.method}
     return {"coords": coords, "data_vars": found, "attrs": made}
+
+
+def labelled_most(limit: Any, statuses: list[str], attrs: dict[str, Any]) -> dict[str, Any]:
+    """See `GreatestFactor.to_dict`; ``attrs`` say how the answer was made."""
+    frames = _frame_axes(limit.status)
+    found: dict[str, Any] = {}
+    for name, (axis, unit) in MOST.items():
+        values = getattr(limit, name, None)
+        if values is not None and (axis != "facet" or values.shape[-1] > 0):
+            dims = (*frames, axis) if axis else frames
+            units = {"units": unit} if unit else {}
+            found[name] = {"dims": dims, "data": values.tolist(), "attrs": units}
+    found["status"] = _status(limit.status, frames, statuses)
+    return {"coords": {}, "data_vars": found, "attrs": attrs}
+
+
+def _frame_axes(status: Any) -> tuple[str, ...]:
+    return ("frame",) if status.ndim == 1 else tuple(f"axis_{i}" for i in range(status.ndim))
+
+
+def _status(status: Any, frames: tuple[str, ...], statuses: list[str]) -> dict[str, Any]:
+    words = {"flag_values": list(range(len(statuses))), "flag_meanings": " ".join(statuses)}
+    return {"dims": frames, "data": status.tolist(), "attrs": words}
 
 
 def _frame_labels(index: pd.Index[Any], taken: set[str]) -> dict[str, Any]:

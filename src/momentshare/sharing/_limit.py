@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,11 +11,13 @@ from momentshare.results import ReadOnly, brief
 from momentshare.sharing._backends.balance import normalise
 from momentshare.sharing._backends.climb import SURE, climb
 from momentshare.sharing._backends.staged import solve_balance
+from momentshare.sharing._labelled import labelled_most
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
     IntArray,
     Status,
+    of_frames,
     status_text,
 )
 
@@ -60,6 +62,8 @@ class GreatestFactor(ReadOnly):
     >>> limit = greatest_factor([[0.05, 0.04]], [1000.0, 500.0], [0.0], [25.0])
     >>> str(limit.status_text), float((limit.multipliers * 25.0).sum().round(9))
     ('solved', 1.0)
+    >>> limit.to_dict()["data_vars"]["limiting"]
+    {'dims': ('head',), 'data': [True, True], 'attrs': {}}
     """
 
     factor: FloatArray
@@ -71,6 +75,17 @@ class GreatestFactor(ReadOnly):
     status: IntArray
 
     __repr__ = brief
+
+    def __getitem__(self, key: Any) -> GreatestFactor:
+        """Answers of some frames: an index, slice, mask or tuple over the batch axes."""
+        return replace(self, **of_frames(self, key))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything with its unit and the names of its axes, as plain Python values.
+
+        The layout is that of :meth:`Sharing.to_dict`.
+        """
+        return labelled_most(self, [code.name.lower() for code in Status], {})
 
     @property
     def status_text(self) -> NDArray[np.str_]:

@@ -72,6 +72,20 @@ def status_text(status: IntArray) -> NDArray[np.str_]:
     return np.asarray(names[status])
 
 
+def of_frames(result: Any, key: Any) -> dict[str, Any]:
+    """Arrays of a result in some frames: an index, slice, mask or tuple over the batch axes.
+
+    Raises
+    ------
+    IndexError
+        There is no such frame, or there are more indices than batch axes.
+    """
+    if (status := getattr(result, "status", None)) is not None:
+        status[key]  # has the batch axes alone
+    values = ((item.name, getattr(result, item.name)) for item in fields(result))
+    return {name: np.asarray(x[key]) for name, x in values if isinstance(x, np.ndarray)}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Certificate(ReadOnly):
     """Evidence computed from the problem data and the answer alone, one value per frame.
@@ -179,21 +193,12 @@ class Sharing(ReadOnly):
 
     def __getitem__(self, key: Any) -> Sharing:
         """Answers of some frames: an index, slice, mask or tuple over the batch axes."""
-        status = np.asarray(self.status[key])  # more indices than batch axes are refused here
-
-        def taken(result: Any) -> dict[str, Any]:
-            values = ((item.name, getattr(result, item.name)) for item in fields(result))
-            return {name: x[key] for name, x in values if isinstance(x, np.ndarray)}
-
+        found = of_frames(self, key)
         kept = None
-        if self.frame_index is not None and status.ndim == 1:
+        if self.frame_index is not None and found["status"].ndim == 1:
             kept = self.frame_index[key[0] if isinstance(key, tuple) else key]
-        return replace(
-            self,
-            **{**taken(self), "status": status},
-            certificate=Certificate(**taken(self.certificate)),
-            frame_index=kept,
-        )
+        proof = Certificate(**of_frames(self.certificate, key))
+        return replace(self, **found, certificate=proof, frame_index=kept)
 
     def __repr__(self) -> str:
         counts = {
