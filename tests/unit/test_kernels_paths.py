@@ -357,3 +357,14 @@ def test_numbers_and_kinds_are_those_of_the_twin():
     assert kernel.HANGING == posture_module._HANGING
     assert (kernel.SITE, kernel.SPHERE) == (flat.SITE, flat.SPHERE)
     assert flat.CYLINDER not in {kernel.SITE, kernel.SPHERE}
+
+
+def test_a_single_posture_takes_the_compiled_route(skeleton, monkeypatch):
+    """No cliff: the loop runs however few the postures."""
+    from momentshare.paths import arms
+
+    def refuse(*_):
+        raise AssertionError("traced in NumPy")
+
+    monkeypatch.setattr(arms, "_plain", refuse)
+    assert paths(skeleton, postures(1)).length.shape == (1, len(skeleton.model.heads))

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from contextlib import contextmanager
-from contextvars import ContextVar
 from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -20,39 +18,21 @@ from momentshare._kernels.compiling import has_numba
 from momentshare.errors import MissingExtraError, ShapeError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
     from concurrent.futures import ThreadPoolExecutor
 
 __all__ = [
-    "COMPILE_FROM",
     "choose_route",
-    "compiling_from",
     "cores",
     "in_chunks",
     "is_available",
 ]
-
-
-COMPILE_FROM = 1000
-"""Number of frames from which compiling is worth its start-up, some seconds the first time."""
 
 MOST_THREADS = 64
 """Threads that are kept for work at most."""
 
 CHUNKS_PER_THREAD = 8
 """Chunks into which the work of a thread is cut, so that none waits long for the slowest."""
-
-_LEAST: ContextVar[int] = ContextVar("least", default=COMPILE_FROM)
-
-
-@contextmanager
-def compiling_from(frames: int) -> Iterator[None]:
-    """Compile from this number of frames within the block, for work of many small calls."""
-    before = _LEAST.set(frames)
-    try:
-        yield
-    finally:
-        _LEAST.reset(before)
 
 
 def is_available() -> bool:
@@ -67,11 +47,11 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
-def choose_route(method: str, purpose: str, frames: int) -> bool:
-    """Whether the compiled route is used for a number of frames.
+def choose_route(method: str, purpose: str) -> bool:
+    """Whether the compiled route is used.
 
-    ``auto`` takes it from :data:`COMPILE_FROM` frames on. The rule depends on the size alone, so
-    that the same call gives the same digits wherever and whenever it runs.
+    ``auto`` takes it wherever numba is installed, however few the frames, so that the same call
+    gives the same digits whenever it runs.
 
     Raises
     ------
@@ -85,8 +65,6 @@ def choose_route(method: str, purpose: str, frames: int) -> bool:
         raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
     if method == "compiled" and not is_available():
         raise MissingExtraError("numba", "fast", purpose)
-    if method == "auto" and frames < _LEAST.get():
-        return False
     return method != "numpy" and is_available()
 
 

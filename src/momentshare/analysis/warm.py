@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
-from momentshare._kernels import compiling_from, is_available
+from momentshare._kernels import is_available
 from momentshare.errors import InputError, MissingExtraError
 
 if TYPE_CHECKING:
@@ -176,8 +176,7 @@ def _lift_kernels() -> list[WarmKernel]:
         tilt=Profile.constant(0.0),
         frames=3,
     )
-    with compiling_from(1):
-        prepare(limb, press.lift(limb.skeleton))
+    prepare(limb, press.lift(limb.skeleton))
     found = [("paths", trace_frames), ("presses", settle_frames)]
     return [_looked_at(name, kernel) for name, kernel in found]
 

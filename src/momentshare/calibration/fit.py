@@ -32,7 +32,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import least_squares
 
-from momentshare._kernels import compiling_from
 from momentshare.calibration.bounds import broken_bounds
 from momentshare.errors import InputError
 from momentshare.limb import Limb, build_limbs
@@ -140,13 +139,6 @@ def calibrate(
     InputError
         When the model has no calibration target.
     """
-    with compiling_from(1):
-        return _calibrated(model, rounds, progress)
-
-
-def _calibrated(
-    model: Model, rounds: int, progress: Callable[[str, int], None] | None
-) -> Calibration:
     targets = tuple(t for t in load_targets(model) if is_posture(t))
     geometry = [t for t in targets if t.use == "calibration" and t.quantity in _GEOMETRY]
     fibres = [t for t in targets if t.use == "calibration" and t.quantity in _FIBRES]

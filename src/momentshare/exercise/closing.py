@@ -1,8 +1,8 @@
 """Close the chain of presses: the hand where it is prescribed, the shoulder where it then goes.
 
 All functions take presses of one kind side by side: ``press`` gives bench angle, grip and elbow
-flexion at lock-out, ``arms`` the limbs, ``rows`` the limb of each frame. From a thousand frames on
-the joint centre is settled by a compiled loop (:mod:`momentshare._kernels.presses`).
+flexion at lock-out, ``arms`` the limbs, ``rows`` the limb of each frame. Where numba is
+installed the joint centre is settled by a compiled loop (:mod:`momentshare._kernels.presses`).
 """
 
 from __future__ import annotations

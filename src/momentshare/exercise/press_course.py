@@ -173,7 +173,7 @@ def press_courses(
     arms = Arm.of(skeleton).of_each(count)
     if rows is not None and skeleton.shape:
         arms = Arm.of(skeleton).take(np.asarray(rows, dtype=np.intp))
-    compiled = choose_route("auto", "presses", count * first.frames)
+    compiled = choose_route("auto", "presses")
     begin = {name: values[:, 0] for name, values in prescribed(presses, _CHEST).items()}
     height = _filled([press.chest_height for press in presses])
     chest, low = np.full(count, np.nan), np.where(np.isfinite(height), height, arms.chest[:, 0])

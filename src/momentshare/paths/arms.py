@@ -143,7 +143,7 @@ def paths(
     index = _limb_index(skeleton, posture, limb)
     flat = posture.reshape(frames)
     require_threads(threads)
-    if choose_route(method, "the compiled path geometry", frames):
+    if choose_route(method, "the compiled path geometry"):
         found = _compiled(skeleton, flat, index, threads)
         return _reshaped(found, skeleton.model.head_names, posture.shape)
     plain = _plain(skeleton.take(index) if skeleton.shape else skeleton, flat)

@@ -16,7 +16,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from momentshare._kernels import COMPILE_FROM, compiling_from
 from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.exercise import make_lifts
 from momentshare.model import load_model
@@ -221,18 +220,9 @@ def solve(
     rows = _Rows(
         heads, keys, np.zeros((len(keys), len(MEASURES), len(heads))), np.zeros(len(keys), int)
     )
-    frames = len(normals) * sum(_frames(task) for task in setup.tasks)
-    with compiling_from(1 if frames >= COMPILE_FROM else COMPILE_FROM):
-        for row in range(len(setup.limbs.people)):
-            _solve_person(draws, row, criteria, rows, slots)
+    for row in range(len(setup.limbs.people)):
+        _solve_person(draws, row, criteria, rows, slots)
     return rows.table()
-
-
-def _frames(task: SetupTask) -> int:
-    """Frames of a task's lift, as far as they are known before it is made."""
-    if task.lift is not None:
-        return len(task.lift.fraction)
-    return int(getattr(task.exercise, "frames", 0))
 
 
 def setup_cells(setup: Setup) -> dict[str, tuple[str, ...]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
-from momentshare._kernels import COMPILE_FROM, compiling_from
 from momentshare.errors import ModelError
 from momentshare.limits import lift_kinds, merged_keys, with_limits
 from momentshare.report.page.document import Block, Bullets, Heading, Section, Table
@@ -209,10 +208,8 @@ def _heads(study: StudyResult, pictures: Mapping[str, bytes]) -> Section:
 def _published(study: StudyResult, verdicts: pd.DataFrame) -> list[Section]:
     """List the published rows about working heads that the limb misses, where it has any."""
     heads = list(dict.fromkeys(verdicts["head"].astype(str)))
-    frames = sum(len(case.prepared.lift.fraction) for case in study.cases)
-    try:  # the postures are few, but the study has compiled their paths if it is of any size
-        with compiling_from(1 if frames >= COMPILE_FROM else COMPILE_FROM):
-            rows = rows_on_heads(study.model, heads)
+    try:
+        rows = rows_on_heads(study.model, heads)
     except ModelError:  # a limb without published values
         return []
     missed = misses(rows)
