@@ -23,6 +23,7 @@ from momentshare.report.page.calibration import calibration_opening, calibration
 from momentshare.report.page.document import render
 from momentshare.report.text.opening import print_opening
 from momentshare.validation.evaluate import is_posture
+from momentshare.validation.table import row_labels
 from momentshare.validation.targets import load_targets
 
 
@@ -55,7 +56,7 @@ def planted():
 @functools.cache
 def drawn():
     with mpl.rc_context(style.settings()):
-        return fit_figure(target_table(planted()))
+        return fit_figure(planted())
 
 
 @functools.cache
@@ -98,13 +99,15 @@ def test_the_statements_count_rows_and_numbers():
 def test_dots_are_the_distances_of_the_row_that_names_them():
     fit = planted()
     named = {name: (ax, at) for ax in drawn().axes for name, at in places(ax.yaxis).items()}
-    wanted = {
-        t.id.replace("_", " "): (t, b, a)
-        for t, b, a in zip(fit.targets, fit.before, fit.after, strict=True)
-        if t.use == "calibration"
-    }
+    used = [t.use == "calibration" for t in fit.targets]
+    labels = row_labels([t for t, fits in zip(fit.targets, used, strict=True) if fits],
+                        fit.model.references)  # fmt: skip
+    rows = zip(*(np.array(x, dtype=object)[used] for x in (fit.targets, fit.before, fit.after)),
+               strict=True)  # fmt: skip
+    wanted = dict(zip(labels, rows, strict=True))
+    named = {name.replace("\n", " "): place for name, place in named.items()}
     assert set(named) == set(wanted)
-    assert len(drawn().axes) == 2
+    assert len(drawn().axes) == 1
     looks = {
         label: (h.get_markerfacecolor(), h.get_marker()) for label, h in legend(drawn()).items()
     }
@@ -129,6 +132,26 @@ def test_dots_are_the_distances_of_the_row_that_names_them():
     rows, before, after, *_ = counted_by_hand("calibration")
     title = plain(drawn().texts[0].get_text())
     assert [int(n) for n in re.findall(r"\d+", title)] == [before, after, rows]
+
+
+def test_labels_of_rows_are_words_and_tell_every_row_from_the_others():
+    fit = planted()
+    used = {t.id: t for t in fit.targets if t.use == "calibration"}
+    labels = row_labels(list(used.values()), fit.model.references)
+    told = dict(zip(used, labels, strict=True))
+    assert len(set(labels)) == len(used)
+    assert not any("_" in label for label in labels)
+    assert told["elbow_arm_brachialis_30"] == "moment arm, elbow flexion: brachialis, elbow 30 deg"
+    assert told["line_deltoid_spinal_abd60_lateral"] == "line of action, lateral: deltoid spinal"
+    assert all(
+        ("(from memory)" in label) == (used[name].known == "from memory")
+        for name, label in told.items()
+    )
+    # Two sources measured the same arm in the same posture.
+    same = {told[name] for name in ("elbow_arm_triceps_30", "triceps_arm_30_mri")}
+    cited = {fit.model.references[used[name].source].cited
+             for name in ("elbow_arm_triceps_30", "triceps_arm_30_mri")}  # fmt: skip
+    assert all(any(source in label for label in same) for source in cited)
 
 
 def test_the_page_shows_rows_that_cross_their_band_and_numbers_that_move_most():

@@ -61,7 +61,7 @@ def calibrate(
 def _write(run: RunFolder, done: Calibration) -> list[str]:
     from functools import partial
 
-    from momentshare.calibration.write import target_table, write_calibration
+    from momentshare.calibration.write import write_calibration
     from momentshare.report.figures.calibration import fit_figure
     from momentshare.report.page.calibration import calibration_page
     from momentshare.report.page.document import render
@@ -69,7 +69,7 @@ def _write(run: RunFolder, done: Calibration) -> list[str]:
 
     with run.results() as writer:
         write_calibration(done, writer)
-        figures = {"fit": partial(fit_figure, target_table(done))}
+        figures = {"fit": partial(fit_figure, done)}
         pictures = write_drawings(writer, figures, dpi=130)
         writer.text("report.html", render(calibration_page(done, pictures["fit"])))
     return sorted(writer.names)

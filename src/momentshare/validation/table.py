@@ -29,6 +29,7 @@ __all__ = [
     "VALIDATION_COLUMNS",
     "posture_words",
     "quantity_words",
+    "row_labels",
     "told_rows",
     "validation_record",
     "validation_table",
@@ -172,6 +173,62 @@ def quantity_words(t: Target) -> str:
         parts.append(known.label if known else t.direction.replace("_", " "))
     words = " ".join(parts)
     return f"{words}: {_heads(t.subjects)}" if t.subject else words
+
+
+def row_labels(targets: Sequence[Target], references: Mapping[str, Reference]) -> list[str]:
+    """Name rows in words, each as briefly as tells it from the others.
+
+    Quantity, direction and heads; the posture and the source where several rows share these.
+
+    Parameters
+    ----------
+    targets : sequence of Target
+    references : mapping
+        Bibliography of the limb.
+    """
+    labels = [_row_words(t) for t in targets]
+    for more in (_places_apart, lambda rows: [_citation(t, references) for t in rows]):
+        groups: dict[str, list[int]] = {}
+        for k, label in enumerate(labels):
+            groups.setdefault(label, []).append(k)
+        for label, alike in groups.items():
+            if len(alike) > 1:
+                for k, words in zip(alike, more([targets[i] for i in alike]), strict=True):
+                    labels[k] = f"{label}, {words}" if words else label
+    recalled = " (from memory)"
+    return [
+        with_minus(label) + (recalled if t.known == recalled.strip(" ()") else "")
+        for t, label in zip(targets, labels, strict=True)
+    ]
+
+
+def _row_words(t: Target) -> str:
+    """Name what a row is about, with the two sides where it compares them."""
+    known = DIRECTIONS.get(t.direction)
+    direction = known.label if known else t.direction.replace("_", " ")
+    quantity = "line of action" if t.quantity == "line_of_action" else QUANTITIES[t.quantity]
+    words = ", ".join(part for part in (quantity, direction) if part)
+    about = [_heads(t.subjects)] if t.subject else []
+    if any(mark in t.setting for mark in _SAID_BETWEEN):
+        about.append(posture_words(t).rpartition("; ")[2])
+    return f"{words}: {', '.join(about)}" if about else words
+
+
+def _places_apart(targets: Sequence[Target]) -> list[str]:
+    """Say the angles in which some postures differ, for each of them, and no more than it takes."""
+    told = [
+        {w: f"{w} {a:g}" for w, a in zip(_PLACES, t.asks[0].angles, strict=True)} for t in targets
+    ]
+    apart = [w for w in _PLACES if len({words[w] for words in told}) > 1]
+    for word in ("axial rotation", "elbow"):
+        rest = [w for w in apart if w != word]
+        if len({tuple(words[w] for w in rest) for words in told}) == len(targets):
+            apart = rest
+    return [", ".join(words[w] for w in apart) + (" deg" if apart else "") for words in told]
+
+
+def _citation(t: Target, references: Mapping[str, Reference]) -> str:
+    return references[t.source].cited if t.source in references else t.source
 
 
 def _heads(names: Sequence[str]) -> str:
