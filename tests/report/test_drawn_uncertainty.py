@@ -38,6 +38,7 @@ from momentshare.report.figures import style
 from momentshare.report.figures import uncertainty as report
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
+from momentshare.report.text.verdicts import FIRM_ORDER
 from momentshare.report.writing.uncertainty import write_summary
 from momentshare.study import parse_study
 from momentshare.text import head_phrase
@@ -330,6 +331,25 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
     assert lowest == {"activation, lift mean [%]"}
 
 
+def test_the_first_picture_has_four_heads_those_with_a_firm_order_first(summary, monkeypatch):
+    assert (len(WORKS) > 4) == bool(report.leading_heads(summary))
+    monkeypatch.setattr(report, "_LEADING", 2)
+    _, _, heads = report.shown_activation(summary)
+    assert len(heads) > 2
+    last, first = heads[-1], heads[0]
+    pairs = judged_pairs(summary)
+    planted = pairs.assign(
+        verdict=np.where(pairs["head"] == last, FIRM_ORDER, "open"), active_volume_cm3=1.0
+    )
+    monkeypatch.setattr(report, "judged_pairs", lambda _: planted)
+    assert report.leading_heads(summary) == [first, last]
+    figure = report.leading_figure(summary)
+    assert list(panels(figure)) == [spoken(first), spoken(last)]
+    assert f"2 of {len(heads)} heads that work: first those with a firm" in head_of_figure(figure)
+    monkeypatch.setattr(report, "judged_pairs", lambda _: planted.assign(verdict="open"))
+    assert report.leading_heads(summary) == heads[:2]
+
+
 def chances(head: str, one: str, other: str) -> dict[tuple[str, str], float]:
     """Treatment and criterion → share of draws in which one condition is above the other [%]."""
     return {
@@ -450,7 +470,7 @@ def test_titles_of_drawn_orders_state_the_verdicts(summary):
 
 def test_the_order_of_heads_goes_down_by_the_medians_of_the_condition_in_the_title(summary):
     figure = report.head_order_figure(summary)
-    titled(figure, f"How sure the order of the heads is, {CONDITIONS[0]}")
+    titled(figure, f"How sure the order of the heads is in '{CONDITIONS[0]}'")
     (ax,) = figure.axes
     names = places(ax.yaxis)
     heads = {spoken(h): h for h in HEADS}
@@ -474,7 +494,7 @@ def test_the_order_of_heads_goes_down_by_the_medians_of_the_condition_in_the_tit
 def test_bars_of_the_inputs_are_their_effects(summary, tables):
     figure = report.tornado_figure(summary)
     text = head_of_figure(figure)
-    assert text.startswith(f"Which inputs matter: mean elementary effect, {CONDITIONS[0]} ")
+    assert text.startswith(f"Which inputs matter in '{CONDITIONS[0]}': mean elementary effect ")
     assert "2 to 98 % of draws; 4 trajectories; whiskers: 95 % of resampled means" in text
     table = tables["screening"]
     table = table[(table["measure"] == "mean_activation") & (table["condition"] == CONDITIONS[0])]
@@ -563,6 +583,7 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
 @pytest.mark.parametrize("known", [True, False])
 def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, tmp_path, known):
     names = {"intervals", "head_order", "condition_order", "tornado"}
+    names |= {"leading_heads"} if len(WORKS) > 4 else set()
     for name in names:
 
         def draw(_, name=name):

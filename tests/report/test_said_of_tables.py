@@ -3,6 +3,8 @@
 All names and numbers are invented.
 """
 
+import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,7 +16,12 @@ from tests.drawn import panels, plain
 
 from momentshare.maximal import MAXIMAL, MaximalReport
 from momentshare.report.figures import style
-from momentshare.report.figures.maximal import lift_figure, loads_figure, sentences
+from momentshare.report.figures.maximal import (
+    findings_table,
+    lift_figure,
+    loads_figure,
+    sentences,
+)
 from momentshare.report.text import posture_band, uncertainty_opening
 from momentshare.report.text.cohort_peers import peer_texts
 from momentshare.report.text.cohort_places import places_text
@@ -232,6 +239,22 @@ def test_a_maximal_lift_is_told_with_its_own_numbers(report):
     assert "slows from 0.50 m/s at 20 % of the lift to 0.20 m/s at 50 %" in wide
     assert wide.endswith("its mean speed is 0.30 m/s.")
     assert order.endswith("wide 80 kg, narrow 60 kg.")
+
+
+def test_the_table_of_findings_has_the_numbers_of_the_sentences(report):
+    table = findings_table(report)
+    for text, row in zip(sentences(report), table.astype(str).to_numpy(), strict=False):
+        numbers = re.findall(r"[\d.]*\d", text)
+        load, weak, held, first, at, low, below, mean = numbers
+        assert tuple(row[:2]) == re.match(r"(\w+), lateral force (\w+)", text).groups()
+        assert list(row[2:]) == [
+            load, f"{held} at {weak} % of the lift", mean,
+            f"from {first} at {at} % to {low} at {below} %",
+        ]  # fmt: skip
+    still = replace(report, lifts=report.lifts.assign(dip=[False, True]))
+    assert findings_table(still)["slows [m/s]"].iloc[0] == "nowhere"
+    none = replace(report, loads=report.loads.assign(greatest_load_kg=[0.0, 80.0]))
+    assert list(findings_table(none).iloc[0, 2:]) == ["none", "–", "–", "–"]
 
 
 def points(ax, marker):

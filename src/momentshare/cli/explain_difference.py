@@ -187,7 +187,7 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
     marks = touched(lifts.setup.limbs.model, kinds, modes)
     return Explained(
         asked=asked,
-        title=f"{asked.person}, {asked.conditions[0]} against {asked.conditions[1]}",
+        title=f"{asked.person}, '{asked.conditions[0]}' against '{asked.conditions[1]}'",
         pair=pair,
         head=head,
         found=found,

@@ -72,7 +72,7 @@ class HeadsAsked:
     @property
     def title(self) -> str:
         """Who lifts what."""
-        return f"{self.lifts.person}, {self.condition}"
+        return f"{self.lifts.person}, '{self.condition}'"
 
     @property
     def results(self) -> dict[str, LiftResult]:

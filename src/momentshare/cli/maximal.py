@@ -108,9 +108,16 @@ def _show(found: MaximalReport, opening: Opening, limits: Limits, keys: str) -> 
             f"{part['mean_speed_mps'].mean():.2f}", f"{part['peak_speed_mps'].mean():.2f}",
             f"{dips} of {len(part)}",
         )  # fmt: skip
+    told = report.findings_table(found)
+    findings = Table(title=report.FINDINGS, title_justify="left")
+    for name in told.columns:
+        findings.add_column(escape(name))
+    for *cells, slows in told.itertuples(index=False, name=None):
+        words = [escape(str(cell)) for cell in cells]
+        words[2] = marked(words[2], keys)
+        findings.add_row(*words, slows)
+    screen.print(findings)
     screen.print(view)
-    for line in report.sentences(found):
-        screen.print(escape(line), highlight=False)
     screen.print(escape(report.CANNOT_SHOW), highlight=False)
     print_limits(screen, limits, [keys])
     for line in found.refusals:
@@ -130,6 +137,7 @@ def _written(
     from momentshare.limits import lift_kinds
     from momentshare.report.figures import maximal as report
     from momentshare.report.page.answer import Answer
+    from momentshare.report.page.table import Table
 
     kinds = lift_kinds(source.file.condition)
     drawings = {}
@@ -164,6 +172,7 @@ def _written(
                 "maximal_loads.csv": "Greatest loads, in motion and held",
                 "maximal_lifts.csv": "Lifts of each load",
             },
-            texts=[*report.sentences(found), report.CANNOT_SHOW],
+            leading=[Table(frame=report.findings_table(found), caption=f"{report.FINDINGS}.")],
+            texts=[report.CANNOT_SHOW],
         ),
     )  # fmt: skip

@@ -91,8 +91,8 @@ def difference_figure(
     own = marks.pair_keys(found.names, head, lateral)
     heading = (
         f"{capital(marked(head_phrase(head), own))}: {found.activation[0, index]:.3f} in "
-        f"{found.names[0]}, {found.activation[1, index]:.3f} in {found.names[1]} at {place} of the "
-        "bar height"
+        f"'{found.names[0]}', {found.activation[1, index]:.3f} in '{found.names[1]}' at {place} of "
+        "the bar height"
     )
     figure.legend(handles=_handles(drawn), loc="outside lower center", ncols=3, frameon=False)
     for ax in (bottom, whole):
@@ -158,7 +158,8 @@ def _draw_bars(
     ax.set_yticks(at, [style.fit(label, 2.0) for label, *_ in bars])
     ax.set_ylim(at[-1] + 0.6, -0.6)
     ax.margins(x=0.08)
-    ax.set_xlabel(style.fit(f"part of activation [1], {found.names[0]} less {found.names[1]}", 5.0))
+    less = f"'{found.names[0]}' less '{found.names[1]}'"
+    ax.set_xlabel(style.fit(f"part of activation [1], {less}", 5.0))
 
 
 def _draw_along(ax: Axes, whole: Axes, table: pd.DataFrame, found: Difference) -> None:

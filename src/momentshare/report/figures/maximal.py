@@ -31,7 +31,15 @@ if TYPE_CHECKING:
     from momentshare.maximal import MaximalReport
     from momentshare.study import Study
 
-__all__ = ["CANNOT_SHOW", "lift_figure", "loads_figure", "maximal_record", "sentences"]
+__all__ = [
+    "CANNOT_SHOW",
+    "FINDINGS",
+    "findings_table",
+    "lift_figure",
+    "loads_figure",
+    "maximal_record",
+    "sentences",
+]
 
 _EVEN = np.linspace(0.0, 1.0, 101)
 _KEYS = ["condition", "lateral"]
@@ -92,6 +100,52 @@ def sentences(report: MaximalReport) -> list[str]:
         listed = ", ".join(f"{name} {in_kg(value)} kg" for name, value in order.items())
         found.append(f"Greatest loads with the lateral force {mode}: {listed}.")
     return found
+
+
+FINDINGS = (
+    "Greatest loads that pass, least loads that can be held, and the maximal lift, just below the "
+    "greatest load: where it slows, it sticks; means over people"
+)
+"""Caption of :func:`findings_table`."""
+
+
+def findings_table(report: MaximalReport) -> pd.DataFrame:
+    """State what :func:`sentences` state, a row for each condition and treatment, as text."""
+    import pandas as pd
+
+    top = report.lifts[report.lifts["lift"] == MAXIMAL] if len(report.lifts) else report.lifts
+    rows = []
+    for key, part in report.loads.groupby(_KEYS, sort=False):
+        condition, lateral = (str(name) for name in key)
+        load, held = part["greatest_load_kg"].mean(), part["held_load_kg"].mean()
+        passes = load > 0.0
+        mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
+        told = passes and len(mine) > 0
+        weak = f"{in_kg(held)} at {100 * part['weak_height_fraction'].mean():.0f} % of the lift"
+        rows.append(
+            {
+                "condition": condition,
+                "lateral force": lateral,
+                "greatest load [kg]": in_kg(load) if passes else "none",
+                "least load held [kg]": weak if passes else "–",
+                "mean speed [m/s]": f"{mine['mean_speed_mps'].mean():.2f}" if told else "–",
+                "slows [m/s]": _slowing(mine) if told else "–",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _slowing(lifts: pd.DataFrame) -> str:
+    """Write the speeds and heights between which the maximal lifts of one condition stick."""
+    dips = lifts[lifts["dip"]]
+    if dips.empty:
+        return "nowhere"
+    first, low = 100 * dips["first_peak_fraction"].mean(), 100 * dips["minimum_fraction"].mean()
+    count = "" if len(dips) == len(lifts) else f" ({len(dips)} of {len(lifts)} people)"
+    return (
+        f"from {dips['first_peak_mps'].mean():.2f} at {first:.0f} % to "
+        f"{dips['minimum_mps'].mean():.2f} at {low:.0f} %{count}"
+    )
 
 
 _SIDE_BY_SIDE = 3

@@ -50,6 +50,8 @@ __all__ = [
     "condition_order_figure",
     "head_order_figure",
     "intervals_figure",
+    "leading_figure",
+    "leading_heads",
     "tornado_figure",
 ]
 
@@ -60,6 +62,9 @@ _MEDIAN: dict[str, Any] = {
 
 _MOST = 9
 """Heads in an ordering figure."""
+
+_LEADING = 4
+"""Heads in the figure that opens the report."""
 
 _EACH = 4
 """Conditions up to which the figure of orders compares each with each."""
@@ -75,13 +80,42 @@ def _drawn_words(found: Summary) -> str:
     return f"{found.plan.draws} draws, {who}; lateral force {mode}, {kind}."
 
 
+def leading_heads(found: Summary) -> list[str]:
+    """Name the heads that open the report, hardest-working first; empty where all may.
+
+    First those with a firm order, by the muscle volume that it moves, then the most active.
+    """
+    _, _, heads = shown_activation(found)
+    if len(heads) <= _LEADING:
+        return []
+    pairs = judged_pairs(found)
+    firm = pairs[pairs["verdict"] == FIRM_ORDER].groupby("head")["active_volume_cm3"].max()
+    firm = firm.sort_values(ascending=False, kind="stable")
+    chosen = list(dict.fromkeys([*firm.index, *heads]))[:_LEADING]
+    return [head for head in heads if head in chosen]
+
+
+def leading_figure(found: Summary) -> Figure:
+    """Intervals of the heads that carry what the report says first."""
+    _, _, every = shown_activation(found)
+    heads = leading_heads(found) or every
+    which = f" {len(heads)} of {len(every)} heads that work"
+    why = "first those with a firm order, then the most active"
+    return _intervals(found, heads, min(2, len(heads)), f"{which}: {why}.")
+
+
 def intervals_figure(found: Summary) -> Figure:
     """Lift-mean activation of each working head by condition, with its intervals."""
+    _, _, heads = shown_activation(found)
+    return _intervals(found, heads, min(3, len(heads)))
+
+
+def _intervals(found: Summary, heads: Sequence[str], columns: int, which: str = "") -> Figure:
+    """Draw a panel for each of these heads, a row for each condition."""
     from matplotlib.figure import Figure
 
-    part, names, heads = shown_activation(found)
+    part, names, _ = shown_activation(found)
     looks = Looks(names, found.plan.study.factors)
-    columns = min(3, len(heads))
     rows = -(-len(heads) // columns)
     height = rows * (0.2 * len(names) + 0.6) + 1.3
     figure = Figure(figsize=(8.6, height), layout="constrained")
@@ -97,7 +131,7 @@ def intervals_figure(found: Summary) -> Figure:
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
             ax.plot([q[2]], [index], **(looks.dot(name) if looks.factors.names else _MEDIAN))
         keys = _keys(part[part["head"] == head])
-        ax.set_title(marked(style.fit(head_label(head), 1.8), keys), loc="left")
+        ax.set_title(marked(style.fit(head_label(head), 5.4 / columns), keys), loc="left")
         used.append(keys)
     for ax in list(grid.flat)[len(heads) :]:
         ax.set_visible(False)
@@ -119,7 +153,7 @@ def intervals_figure(found: Summary) -> Figure:
     add_heading(
         figure,
         firm_title(judged_pairs(found)) or neutral,
-        f"Lift-mean activation: {_drawn_words(found)}{footnote(found.model.limits, used)}",
+        f"Lift-mean activation: {_drawn_words(found)}{which}{footnote(found.model.limits, used)}",
     )
     return figure
 
@@ -275,7 +309,7 @@ def head_order_figure(found: Summary) -> Figure:
         1,
         (3.0, 0.19 * max(len(words), 1) + 0.12),
         Texts(
-            title=f"How sure the order of the heads is, {names[0]}",
+            title=f"How sure the order of the heads is in '{names[0]}'",
             note="Heads in the order of their medians: probability that each works harder than "
             f"the next; {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
             f"{100 * SURE:.0f} %.",
@@ -343,7 +377,7 @@ def tornado_figure(found: Summary) -> Figure:
         last = grid[(len(heads) - 1 - column) // columns, column]
         last.set_xlabel("effect on lift-mean activation [percentage points]")
         last.tick_params(labelbottom=True)
-    text = f"Which inputs matter: mean elementary effect, {names[0]}"
+    text = f"Which inputs matter in '{names[0]}': mean elementary effect"
     note = (
         f"scaled to the whole range of the input, 2 to 98 % of draws; "
         f"{found.plan.trajectories} trajectories; whiskers: 95 % of resampled means"
@@ -358,6 +392,7 @@ def _names(ax: Axes, names: Sequence[str], width: float = 1.7) -> None:
 
 
 DRAWN: dict[str, Callable[[Summary], Figure]] = {
+    "leading_heads": leading_figure,
     "intervals": intervals_figure,
     "condition_order": condition_order_figure,
     "head_order": head_order_figure,

@@ -49,6 +49,8 @@ class Answer:
         Name of a figure → its caption; the first goes with the opening.
     tables : mapping
         File of a table → its caption; others are left to their files.
+    leading : sequence of Table
+        Tables that open the findings.
     texts : sequence of str
         Paragraphs of the findings.
     options : mapping
@@ -62,6 +64,7 @@ class Answer:
     opening: Opening
     figures: Mapping[str, str]
     tables: Mapping[str, str]
+    leading: Sequence[Table] = ()
     texts: Sequence[str] = ()
     options: Mapping[str, str] = field(default_factory=dict)
     shown: Mapping[str, pd.DataFrame] = field(default_factory=dict)
@@ -83,7 +86,7 @@ def answer_page(
     file = answer.study.file
     model = load_model(file.model)
     first, *others = [*answer.figures, ""]
-    blocks: list[Block] = [Paragraph(text=text) for text in answer.texts]
+    blocks: list[Block] = [*answer.leading, *(Paragraph(text=text) for text in answer.texts)]
     blocks += [b for name in others if name for b in captioned(name, pictures, answer.figures)]
     blocks += [
         _table(answer.shown.get(name, tables[name]), caption, name)

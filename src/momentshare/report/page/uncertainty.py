@@ -53,6 +53,7 @@ if TYPE_CHECKING:
 __all__ = ["uncertainty_page"]
 
 _CAPTIONS = {
+    "leading_heads": "How sure each activation is, in the heads that carry what is said above.",
     "intervals": "How sure each activation is.",
     "condition_order": "How sure the order of two conditions is, within each head.",
     "head_order": "How sure the order of two heads is, in the first condition.",
@@ -108,12 +109,17 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
     return report_page(
         (file.title, file.note),
         uncertainty_opening(found, pairs),
-        captioned("intervals", pictures, _CAPTIONS),
+        captioned(_opening_picture(pictures), pictures, _CAPTIONS),
         sections,
         model=found.model,
         curves=file.settings.curves,
         digest=found.plan.study.digest,
     )
+
+
+def _opening_picture(pictures: Mapping[str, bytes]) -> str:
+    """Name the picture beside the opening; few working heads need no choice of them."""
+    return "leading_heads" if "leading_heads" in pictures else "intervals"
 
 
 def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]) -> Section:
@@ -230,6 +236,11 @@ def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
                 note="; ".join(found.model.limits.notes(shown["limit"]))
                 if "limit" in columns
                 else "",
+            ),
+            *(
+                captioned("intervals", pictures, _CAPTIONS)
+                if _opening_picture(pictures) != "intervals"
+                else []
             ),
             *captioned("head_order", pictures, _CAPTIONS),
         ],

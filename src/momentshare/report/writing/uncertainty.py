@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS
 from momentshare.files import FIGURES, as_run_folder
-from momentshare.report.figures.uncertainty import DRAWN
+from momentshare.report.figures.uncertainty import DRAWN, leading_heads
 from momentshare.report.page.document import render
 from momentshare.report.page.uncertainty import uncertainty_page
 from momentshare.report.text.draw_verdicts import judged_pairs, who_of
@@ -112,6 +112,8 @@ def _draw(found: Summary, writer: Writer) -> dict[str, bytes]:
     if not found.intervals["median"].notna().any():
         return {}
     wanted = {"intervals", "head_order"}
+    if leading_heads(found):
+        wanted.add("leading_heads")
     if found.condition_order["probability"].notna().any():
         wanted.add("condition_order")
     if found.sensitivity is not None and len(found.sensitivity.screening):

@@ -50,7 +50,7 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
     scale = arm_scale([arm_scene(case.results[0]) for case in shown])
     made: dict[str, Callable[[], Figure]] = {}
     for case in shown:
-        title = f"{who}, {case.condition}, weakest height"
+        title = f"{who}, '{case.condition}', weakest height"
         made[f"arm_{_slug(case.condition, made)}"] = partial(
             draw_arm,
             case.results[0],
@@ -60,7 +60,7 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
             kind=kinds[case.condition],
         )
     first = shown[0]
-    along = f"{who}, {first.condition}, along the lift"
+    along = f"{who}, '{first.condition}', along the lift"
     made["arm_along_lift"] = partial(
         draw_arm_strip, first.results[0], title=along, note=note, kind=kinds[first.condition]
     )
