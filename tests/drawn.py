@@ -151,6 +151,12 @@ def head_of_figure(figure: Figure) -> str:
     return plain(" ".join(dict.fromkeys(own)))
 
 
+def with_sign(value: float, digits: int) -> str:
+    """A number as it is told: with its sign, and without one where it rounds to nothing."""
+    text = f"{value:+.{digits}f}"
+    return text if text.strip("+-0.") else text[1:]
+
+
 def printed(write: Callable[[Console], None], width: int = 300) -> str:
     """What a function prints to a console of this width."""
     out = io.StringIO()

@@ -20,6 +20,7 @@ __all__ = [
     "for_terminal",
     "head_label",
     "head_phrase",
+    "plain_number",
     "schema_message",
     "shortened",
     "signed_number",
@@ -102,6 +103,17 @@ def with_minus(text: str) -> str:
     True
     """
     return _HYPHEN_FOR_MINUS.sub("\N{MINUS SIGN}", text)
+
+
+def plain_number(value: float, digits: int) -> str:
+    """Write a number with its sign only where it is negative; what rounds to nothing is not.
+
+    Examples
+    --------
+    >>> plain_number(-0.126, 2), plain_number(-1e-4, 2)
+    ('-0.13', '0.00')
+    """
+    return f"{value:.{digits}f}" if round(value, digits) else f"{0.0:.{digits}f}"
 
 
 def signed_number(value: float, digits: int) -> str:

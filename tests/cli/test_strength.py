@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pandas as pd
 import pytest
+from tests.report.page_reader import PageReader
 
 from momentshare.cli import main as cli
 from momentshare.cli.strength import strength
@@ -144,6 +145,20 @@ def test_published_rows_that_bear_on_the_bias_are_named(run, tmp_path):
     assert set(rows["about"]) <= used
     record = json.loads((tmp_path / "s" / "strength.json").read_text("utf-8"))
     assert len(record["published_rows"]) == len(rows)
+
+
+def test_the_page_names_directions_with_sizes_and_no_signed_row(run, tmp_path):
+    code, _, err = run("study.toml", "--frames", "5", "--out", "s", "--no-figures")
+    assert code == 0, err
+    page = PageReader((tmp_path / "s" / "report.html").read_text("utf-8"))
+    table = page.table("Utilisation where it is greatest")
+    written = pd.read_csv(tmp_path / "s" / "utilisation.csv")
+    assert (written["moment_nm"] < 0.0).any()
+    rows = table.records()
+    assert len(rows) == min(len(written), 40)
+    assert "row" not in rows[0]
+    assert "direction" in rows[0]
+    assert not any("\N{MINUS SIGN}" in cells["moment [N·m]"] for cells in rows)
 
 
 def test_a_reader_that_leaves_loses_no_result(tmp_path):

@@ -342,9 +342,9 @@ def test_the_first_picture_has_four_heads_those_with_a_firm_order_first(summary,
         verdict=np.where(pairs["head"] == last, FIRM_ORDER, "open"), active_volume_cm3=1.0
     )
     monkeypatch.setattr(report, "judged_pairs", lambda _: planted)
-    assert report.leading_heads(summary) == [first, last]
+    assert report.leading_heads(summary) == [last, first]
     figure = report.leading_figure(summary)
-    assert list(panels(figure)) == [spoken(first), spoken(last)]
+    assert list(panels(figure)) == [spoken(last), spoken(first)]
     assert f"2 of {len(heads)} heads that work: first those with a firm" in head_of_figure(figure)
     monkeypatch.setattr(report, "judged_pairs", lambda _: planted.assign(verdict="open"))
     assert report.leading_heads(summary) == heads[:2]

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import typer
-from tests.drawn import head_of_figure, with_hyphens
+from tests.drawn import head_of_figure, with_hyphens, with_sign
 from typer.testing import CliRunner
 
 from momentshare.cli.explain import explain
@@ -157,8 +157,8 @@ def test_parts_sum_to_the_difference_in_every_table(said):
 def test_the_sum_is_printed_with_every_factor_for_both(said):
     row, _ = own(said)
     for name in (row["condition"], row["other"]):
-        (capacity,) = [t for t in said.texts if t.startswith(f"{name}: capacity here")]
-        (sum_,) = [t for t in said.texts if t.startswith(f"{name}: activation = ½ × ")]
+        (capacity,) = [t for t in said.texts if t.startswith(f"'{name}': capacity here")]
+        (sum_,) = [t for t in said.texts if t.startswith(f"'{name}': activation = ½ × ")]
         for word in ("(volume)", "(specific tension)", "(strength factor)", "(fibre angle)"):
             assert word in capacity
         assert "(weight)" in sum_
@@ -222,7 +222,7 @@ def test_what_ifs_are_those_of_their_table(said):
     short = mine.groupby("case")["greatest_unmet_nm"].max() > 0.05
     met = gaps[~short].drop("as_it_is")
     best = (met - gaps["as_it_is"]).abs().idxmax()
-    assert f"{gaps[best]:+.3f}" in text
+    assert with_sign(gaps[best], 3) in text
     name = re.sub("^(without|stronger|leave_out)_", "", best)
     assert (
         group_phrase(name) in text
@@ -235,7 +235,7 @@ def test_what_limits_the_load_is_the_first_line_of_its_table(said):
     table = said.table("greatest_load_by_strength.csv").fillna("")
     row, _ = own(said)
     for name in (row["condition"], row["other"]):
-        text = said.paragraph(f"What limits the load of {name}:")
+        text = said.paragraph(f"What limits the load in '{name}':")
         mine = table[table["condition"] == name]
         assert f"{in_kg(mine['greatest_load_kg'].iloc[0])} kg (limit L6) can be held" in text
         group = mine[mine["kind"] == "group"].iloc[0]

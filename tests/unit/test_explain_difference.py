@@ -513,7 +513,7 @@ def test_equal_moments_are_told_with_the_room_that_they_have(second, within):
         activation=(0.4, 0.1), parts={"moments": 0.3},
     )  # fmt: skip
     (said,) = equal_sentences([item])
-    assert said.startswith("One moment nearly equal, the others not: a at 0 % and b at 50 %")
+    assert said.startswith("One moment nearly equal, the others not: 'a' at 0 % and 'b' at 50 %")
     assert within in said
 
 

@@ -19,7 +19,7 @@ from momentshare.cli.explain_more import (
     touched,
 )
 from momentshare.cli.output import Written
-from momentshare.text import head_label, head_phrase
+from momentshare.text import head_label, head_phrase, signed_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,7 +80,7 @@ class Explained:
         from momentshare.explain.sums import sum_lines
 
         pairs = zip(self.heads, self.found.names, strict=True)
-        return tuple(line for own, name in pairs for line in sum_lines(own, name))
+        return tuple(line for own, name in pairs for line in sum_lines(own, f"'{name}'"))
 
     def short(self) -> list[str]:
         """State what the limb cannot meet in either condition."""
@@ -413,21 +413,21 @@ def print_conditions(explained: Explained) -> None:
         own = [f"{v:.0f} N" for v in found.capacity[:, index]] if factor == "capacity" else ["", ""]
         table.add_row(
             f"[bold]{FACTOR_LABELS[factor]}[/bold]", *own,
-            f"[bold]{factors[factor]:+.4f}[/bold]", share.removeprefix("in "),
+            f"[bold]{signed_number(factors[factor], 4)}[/bold]", share.removeprefix("in "),
         )  # fmt: skip
         parts = found.components(head, factor)
         for name in parts:
             if abs(parts[name]) >= NOTHING:
                 member = Member(factor, name)
                 table.add_row(
-                    f"  {member_words(member)}", *numbers(member), f"{parts[name]:+.4f}", ""
+                    f"  {member_words(member)}", *numbers(member), signed_number(parts[name], 4), ""
                 )
         table.add_section()
     gap = float(found.gap[index])
     share = "" if known is None else str(known.same_sign(head, gap)).removeprefix("in ")
     table.add_row(
         "activation, difference", *(f"{v:.4f}" for v in found.activation[:, index]),
-        f"{gap:+.4f}", share,
+        signed_number(gap, 4), share,
     )  # fmt: skip
     screen.print(table)
     show_paragraphs(screen, [*explained.sums(), *rest])
@@ -454,7 +454,7 @@ def _print_heads(explained: Explained) -> None:
         head = found.head_names[index]
         a, b = found.activation[:, index]
         table.add_row(
-            head_label(head), f"{a:.3f}", f"{b:.3f}", f"{a - b:+.3f}",
-            *(f"{part:+.3f}" for part in found.factors(head).values()),
+            head_label(head), f"{a:.3f}", f"{b:.3f}", signed_number(a - b, 3),
+            *(signed_number(part, 3) for part in found.factors(head).values()),
         )  # fmt: skip
     console().print(table)

@@ -11,13 +11,14 @@ from momentshare.cli.explain_more import (
     drawn_lifts_of,
     limiting,
     limiting_table,
+    print_table,
     shares_of_limiting,
     show_paragraphs,
     told_text,
     touched,
 )
 from momentshare.cli.output import Written
-from momentshare.text import head_label, head_phrase
+from momentshare.text import head_label, head_phrase, signed_number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -126,7 +127,7 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
         print_opening(screen, opening)
         title = "Drive of every head; name one with --head to explain it"
         shown = table.assign(head=table["head"].map(head_label)).drop(columns="limit")
-        _print_table(screen, shown, title)
+        print_table(screen, shown, title)
         for line in table[table["limit"] != ""].itertuples():
             screen.print(f"  {head_label(str(line.head))}: limit {line.limit}", highlight=False)
         print_limits(screen, limits, table["limit"])
@@ -360,8 +361,8 @@ def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
 
     screen.print(
         f"[bold]{escape(title)}[/bold], lateral force {found.lateral_mode} "
-        f"({found.lateral_force:+.0f} N), {100.0 * found.height_fraction:.0f} % of the bar "
-        f"height: {found.sharing.status_text}",
+        f"({signed_number(found.lateral_force, 0)} N), {100.0 * found.height_fraction:.0f} % of "
+        f"the bar height: {found.sharing.status_text}",
         highlight=False,
     )
 
@@ -406,10 +407,14 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
         table.add_column(f"{name}\nmoment arm \\[mm]", justify="right")
         table.add_column("\n\npart [1]", justify="right")
     for j, row in enumerate(found[0].split.row_names):
-        cells = [row_named(row).positive.words, f"{found[0].split.multiplier[j]:+.4f}"]
+        cells = [row_named(row).positive.words, signed_number(found[0].split.multiplier[j], 4)]
         for item in found:
             arm = float(item.split.moment_arm[j])
-            cells += [f"{1000 * arm:+.1f}", f"{item.split.part[j]:+.3f}"] if arm else ["–", "–"]
+            cells += (
+                [signed_number(1000 * arm, 1), signed_number(item.split.part[j], 3)]
+                if arm
+                else ["–", "–"]
+            )
         table.add_row(*cells, end_section=j + 1 == len(found[0].split.row_names))
     for k in found[0].split.facets:
         name = found[0].split.facet_names[k]
@@ -418,11 +423,14 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
             f"{found[0].split.price[k]:.5f}",
         ]
         for item in found:
-            cells += [f"{item.split.slope[k]:+.3f}", f"{item.split.facet_part[k]:+.3f}"]
+            cells += [
+                signed_number(item.split.slope[k], 3),
+                signed_number(item.split.facet_part[k], 3),
+            ]
         table.add_row(*cells, end_section=k == found[0].split.facets[-1])
     lines = {
-        "sum of the parts": [f"{i.split.total:+.3f}" for i in found],
-        "activation before the bounds": [f"{i.split.before_bounds:+.3f}" for i in found],
+        "sum of the parts": [signed_number(i.split.total, 3) for i in found],
+        "activation before the bounds": [signed_number(i.split.before_bounds, 3) for i in found],
         "bound that holds it": [
             {"none": "none", "zero": "0", "one": "1"}[i.split.bound] for i in found
         ],
@@ -468,33 +476,10 @@ def _print_changes(
             ]
         table.add_row(
             *cells,
-            "\n".join(f"{head_label(names[i])} {difference[i]:+.3f}" for i in rest) if k else "",
+            "\n".join(f"{head_label(names[i])} {signed_number(difference[i], 3)}" for i in rest)
+            if k
+            else "",
             f"{changes.effort[k]:.3f}",
             f"{np.abs(changes.sharing.unmet[k]).max():.1f}",
         )
-    screen.print(table)
-
-
-def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(title=title, title_justify="left", collapse_padding=True, pad_edge=False)
-    for name in data.columns:
-        numeric = data[name].dtype.kind == "f"
-        title = f"{name[:-2]} [N]" if name.endswith("_n") else name
-        table.add_column(
-            escape(title.replace("_", " ")),
-            justify="right" if numeric else "left",
-            no_wrap=name == "head",
-        )
-    for line in data.itertuples(index=False):
-        cells = zip(data.columns, line, strict=True)
-        table.add_row(
-            *(
-                escape(str(v)) if isinstance(v, str)
-                else f"{v:.0f}" if str(n).endswith("_n") else f"{v:+.3f}"
-                for n, v in cells
-            )
-        )  # fmt: skip
     screen.print(table)

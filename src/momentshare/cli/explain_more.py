@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from momentshare.cautions import CAUTIONS
-from momentshare.text import with_minus
+from momentshare.text import signed_number, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -28,6 +28,7 @@ __all__ = [
     "drawn_lifts_of",
     "limiting",
     "limiting_table",
+    "print_table",
     "shares_of_limiting",
     "show_paragraphs",
     "told_text",
@@ -195,3 +196,29 @@ def show_paragraphs(screen: Console, texts: Sequence[str], *, bold: bool = False
     for text in texts:
         screen.print(text, highlight=False, markup=False, style="bold" if bold else None)
         screen.print()
+
+
+def print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
+    """Print a table of an explanation: forces whole, the rest with sign and three decimals."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left", collapse_padding=True, pad_edge=False)
+    for name in data.columns:
+        numeric = data[name].dtype.kind == "f"
+        title = f"{name[:-2]} [N]" if name.endswith("_n") else name
+        table.add_column(
+            escape(title.replace("_", " ")),
+            justify="right" if numeric else "left",
+            no_wrap=name == "head",
+        )
+    for line in data.itertuples(index=False):
+        cells = zip(data.columns, line, strict=True)
+        table.add_row(
+            *(
+                escape(str(v)) if isinstance(v, str)
+                else f"{v:.0f}" if str(n).endswith("_n") else signed_number(v, 3)
+                for n, v in cells
+            )
+        )  # fmt: skip
+    screen.print(table)

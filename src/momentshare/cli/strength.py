@@ -13,7 +13,7 @@ from momentshare.cli.output import Output, Written
 from momentshare.cli.tables import Conditions, People, console, folder_for, progress_bar
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
@@ -155,13 +155,37 @@ def _moments(
             tables={"corrected_utilisation.csv": table, "published_rows.csv": rows_table(rows)},
             figures=drawings if output.figures else {},
             shown=[source.title, *table["condition"]],
-            answer=_answer(source, test, opening),
+            answer=_answer(source, test, opening, {"corrected_utilisation.csv": table}),
         ),
     )
 
 
-def _answer(source: Study | CohortStudy, test: StrengthTest, opening: Opening) -> Answer:
-    """Collect what the report holds besides tables and figures."""
+_LEFT_OUT = ("row", "height_fraction", "mean_utilisation_here", "mean_utilisation_tested")
+"""Columns that are left to the file; a row's sign is that of the direction named."""
+
+
+def _told(table: pd.DataFrame) -> pd.DataFrame:
+    """Keep what a reader wants of utilisation: directions with sizes, and what differs."""
+    alike = [
+        name
+        for name in _SHOWN
+        if name not in {"condition", "direction"} and name in table and len(set(table[name])) == 1
+    ]
+    if "frames_without_strength" in table and not table["frames_without_strength"].any():
+        alike.append("frames_without_strength")
+    shown = table.assign(moment_nm=table["moment_nm"].abs())
+    shown = shown.drop(columns=[name for name in (*alike, *_LEFT_OUT) if name in shown])
+    first = [name for name in _SHOWN if name in shown]
+    return shown[[*first, *(name for name in shown if name not in first)]]
+
+
+def _answer(
+    source: Study | CohortStudy,
+    test: StrengthTest,
+    opening: Opening,
+    tables: Mapping[str, pd.DataFrame],
+) -> Answer:
+    """Collect what the report holds besides figures and other tables than these."""
     from momentshare.report.page.answer import Answer
 
     return Answer(
@@ -189,6 +213,7 @@ def _answer(source: Study | CohortStudy, test: StrengthTest, opening: Opening) -
             )
         ],
         options={"strength test": test.text()},
+        shown={name: _told(table) for name, table in tables.items()},
     )
 
 
@@ -280,7 +305,7 @@ def _lifts(
             tables=tables,
             figures=drawings if output.figures else {},
             shown=[source.title, *dict.fromkeys(found.frames["condition"])],
-            answer=_answer(source, test, opening),
+            answer=_answer(source, test, opening, {"utilisation.csv": found.utilisation}),
         ),
     )
 

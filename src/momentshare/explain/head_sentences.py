@@ -51,7 +51,7 @@ def limiting_sentence(
     marks : mapping, optional
         Group, head or ``greatest_load`` → keys of the limits that concern it.
     """
-    where = f" of {name}" if name else ""
+    where = f" in '{name}'" if name else ""
 
     def marked(which: str) -> str:
         keys = (marks or {}).get(which, "").split()
@@ -108,7 +108,7 @@ def _equal_sentence(pair: EqualMoments) -> str:
         if abs(part) >= NOTHING
     )
     places = [
-        f"{name} at {percent(height)}"
+        f"'{name}' at {percent(height)}"
         for name, height in zip(pair.names, pair.heights, strict=True)
     ]
     several = len(pair.rows) > 1

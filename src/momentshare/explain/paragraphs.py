@@ -9,7 +9,7 @@ from momentshare.explain.comparison import comparison_text, coupling_text
 from momentshare.explain.phrases import capital, percent
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
 from momentshare.sharing import Status
-from momentshare.text import head_phrase
+from momentshare.text import head_phrase, signed_number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -71,8 +71,8 @@ def explanation_text(
     """
     place = (
         f"at {percent(found.height_fraction)} of the bar height (frame {found.frame}), "
-        f"lateral force {found.lateral_mode} ({found.lateral_force:+.0f} N, ratio "
-        f"{found.lateral_ratio:+.2f})"
+        f"lateral force {found.lateral_mode} ({signed_number(found.lateral_force, 0)} N, ratio "
+        f"{signed_number(found.lateral_ratio, 2)})"
     )
     if note:
         place = f"{place}; {note}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from momentshare.directions import ROWS, moment_direction
 from momentshare.explain.counterfactual import NO_JOINT
 from momentshare.explain.glenoid import GLENOID
+from momentshare.text import signed_number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -53,7 +54,7 @@ def direction(row: str, sign: float, *, alone: bool = True) -> str:
 
 def signed(value: float) -> str:
     """Write a number with its sign and three decimals, or three digits if it is large."""
-    return f"{value:+.3f}" if abs(value) < 100.0 else f"{value:+.3g}"
+    return signed_number(value, 3) if abs(value) < 100.0 else f"{value:+.3g}"
 
 
 def verb_for(value: float, positive: str, negative: str, none: str) -> str:

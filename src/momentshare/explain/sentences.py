@@ -22,7 +22,7 @@ from momentshare.explain.problem import (
     row_joint,
 )
 from momentshare.sharing import Status
-from momentshare.text import head_phrase
+from momentshare.text import head_phrase, signed_number
 
 if TYPE_CHECKING:
     from momentshare.explain.counterfactual import Counterfactuals
@@ -115,7 +115,7 @@ def _row_reason(row: str, arm: float, price: float, part: float) -> str:
         effect = "where more of that moment costs effort, because others must undo it"
     return (
         f"through a moment arm of {1000.0 * abs(arm):.1f} mm the head pulls towards {towards}, "
-        f"{effect} (multiplier {price:+.4f} per N·m; {signed(part)})"
+        f"{effect} (multiplier {signed_number(price, 4)} per N·m; {signed(part)})"
     )
 
 
@@ -203,7 +203,8 @@ def case_text(changes: Counterfactuals, case: str) -> str:
         text += f", that of the others alone {was - own:.3f} to {now:.3f}"
     push = changes.lateral_force(case)
     if not math.isnan(push):
-        text += f"; lateral force {changes.lateral_force(changes.cases[0]):+.0f} to {push:+.0f} N"
+        ends = (changes.lateral_force(changes.cases[0]), push)
+        text += f"; lateral force {' to '.join(signed_number(v, 0) for v in ends)} N"
     text += _unmet_text(changes, k)
     return text + "."
 

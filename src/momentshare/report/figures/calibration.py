@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.calibration.write import target_table
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid
+from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
 from momentshare.validation.table import row_labels
 
 if TYPE_CHECKING:
@@ -90,4 +90,5 @@ def fit_figure(fit: Calibration) -> Figure:
     ax.grid(axis="y", color="#eeeeee", linewidth=0.6)
     ax.set_axisbelow(True)
     ax.set_xlabel("limb less published value [spreads]")
+    settle(figure)
     return figure

@@ -17,7 +17,7 @@ from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 from momentshare.report.writing.record import versions
 from momentshare.study.factors import MOST_LINES
-from momentshare.text import head_label, head_phrase, with_minus
+from momentshare.text import head_label, head_phrase, signed_number, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -173,11 +173,11 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
     at = np.arange(len(values), dtype=float)
     at[-2:] += 0.4
     notes = [
-        f"{value:+.3f}" if arm != 0.0 else "no moment arm"
+        signed_number(value, 3) if arm != 0.0 else "no moment arm"
         for value, arm in zip(split.part, split.moment_arm, strict=True)
     ]
-    notes += [f"{values[len(notes)]:+.3f}"] if split.facet_names else []
-    notes += [f"{split.total:+.3f}", f"{split.activation:.3f}"]
+    notes += [signed_number(values[len(notes)], 3)] if split.facet_names else []
+    notes += [signed_number(split.total, 3), f"{split.activation:.3f}"]
     for place, value, look, note in zip(at, values, looks, notes, strict=True):
         ax.barh(place, value, height=0.72, edgecolor=style.INK, linewidth=0.7, **look)
         ax.annotate(

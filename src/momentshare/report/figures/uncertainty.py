@@ -81,7 +81,7 @@ def _drawn_words(found: Summary) -> str:
 
 
 def leading_heads(found: Summary) -> list[str]:
-    """Name the heads that open the report, hardest-working first; empty where all may.
+    """Name the heads that open the report; empty where all may.
 
     First those with a firm order, by the muscle volume that it moves, then the most active.
     """
@@ -91,8 +91,7 @@ def leading_heads(found: Summary) -> list[str]:
     pairs = judged_pairs(found)
     firm = pairs[pairs["verdict"] == FIRM_ORDER].groupby("head")["active_volume_cm3"].max()
     firm = firm.sort_values(ascending=False, kind="stable")
-    chosen = list(dict.fromkeys([*firm.index, *heads]))[:_LEADING]
-    return [head for head in heads if head in chosen]
+    return [str(head) for head in dict.fromkeys([*firm.index, *heads])][:_LEADING]
 
 
 def leading_figure(found: Summary) -> Figure:

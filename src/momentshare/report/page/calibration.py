@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["calibration_opening", "calibration_page"]
 
 _SHOWN = [
-    "row", "quantity", "posture", "published", "unit", "before", "after", "in_band_after", "source",
+    "quantity", "posture", "published", "unit", "before", "after", "in_band_after", "source",
 ]  # fmt: skip
 _MOST = 40
 """Fitted numbers on the page, those that moved most; all are in their file."""
@@ -80,7 +80,6 @@ def calibration_page(fit: Calibration, picture: bytes) -> Page:
     """
     table, numbers = target_table(fit), number_table(fit)
     table = table.assign(
-        row=table["id"].str.replace("_", " "),
         quantity=[quantity_words(target) for target in fit.targets],
         posture=[posture_words(target) for target in fit.targets],
     )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from rich.markup import escape
 from rich.table import Table
 
-from momentshare.text import head_label
+from momentshare.text import head_label, signed_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,14 +42,14 @@ def print_effects(
         change = "–"
         if "greatest_load_kg" in load:
             ratio = load["greatest_load_kg_changed"] / load["greatest_load_kg"] - 1.0
-            change = f"{100 * ratio.min():+.1f} to {100 * ratio.max():+.1f}"
+            change = " to ".join(signed_number(100 * v, 1) for v in (ratio.min(), ratio.max()))
         table.add_row(
             str(switch),
             head_label(str(top["head"])),
             escape(str(top["condition"])),
             str(top["lateral"]),
             f"{100 * top['mean_activation']:.0f} → {100 * top['mean_activation_changed']:.0f}",
-            f"{100 * top['difference']:+.1f}",
+            signed_number(100 * top["difference"], 1),
             f"{100 * known['difference'].abs().mean():.1f}",
             change,
         )

@@ -17,7 +17,7 @@ from momentshare.report.text.verdicts import (
     TURNING,
     verdict_on,
 )
-from momentshare.text import head_phrase, with_minus
+from momentshare.text import head_phrase, signed_number, with_minus
 
 if TYPE_CHECKING:
     from momentshare.study.factors import Factors, Step
@@ -187,7 +187,7 @@ def _named(part: pd.DataFrame, word: str) -> str:
         return ""
     widest = part.loc[part["difference"].abs().sort_values(ascending=False, kind="stable").index]
     named = [
-        with_minus(f"{head_phrase(str(head))} ({100 * value:+.0f})")
+        with_minus(f"{head_phrase(str(head))} ({signed_number(100 * value, 0)})")
         for head, value in zip(widest["head"][:_NAMED], widest["difference"][:_NAMED], strict=True)
     ]
     more = len(widest) - len(named)

@@ -33,21 +33,33 @@ __all__ = ["print_calibration", "print_validation", "write_validation"]
 
 
 def print_calibration(console: Console, fit: Calibration) -> None:
-    """Every target before and after, then how many lie in their band."""
+    """Rows that come into band, fall out or are missed, then how many lie in their band."""
     data = target_table(fit)
-    table = Table(title="Targets before and after the fit", title_justify="left")
+    was, now = data["in_band_before"].astype(bool), data["in_band_after"].astype(bool)
+    shown = (was != now) | ((data["use"] == "calibration") & ~now)
+    title = (
+        f"Rows that come into band or fall out, and rows of the fit that it misses: "
+        f"{int(shown.sum())} of {len(data)}"
+    )
+    table = Table(title=title, title_justify="left")
     words = ("quantity", "posture", "use")
-    for name in (*words, "published", "band", "before", "after", "in band"):
-        table.add_column(name, justify="left" if name in words else "right", overflow="fold")
-    for row, target in zip(data.to_dict(orient="records"), fit.targets, strict=True):
+    for name in (*words, "published", "band", "before", "after", "unit", "in band"):
+        left = name in {*words, "unit"}
+        table.add_column(name, justify="left" if left else "right", overflow="fold")
+    for row, target, told in zip(
+        data.to_dict(orient="records"), fit.targets, shown.tolist(), strict=True
+    ):
+        if not told:
+            continue
         table.add_row(
             escape(quantity_words(target)),
             escape(posture_words(target)),
             row["use"],
-            f"{published_words(row['published'])} {unit_words(row['unit'])}".rstrip(),
+            published_words(row["published"]),
             f"{row['low']:.4g} to {row['high']:.4g}" if target.kind == "number" else "",
             f"{row['before']:.3g}",
             f"{row['after']:.3g}",
+            unit_words(row["unit"]),
             " → ".join("yes" if row[f"in_band_{when}"] else "no" for when in ("before", "after")),
         )
     console.print(table)

@@ -16,7 +16,7 @@ from momentshare.report.text.messages import study_messages
 from momentshare.report.text.opening import MOST_TOLD, print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.verdicts import LIMITED
-from momentshare.text import head_label, signed_number
+from momentshare.text import head_label, plain_number, signed_number
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def _print_conditions(console: Console, study: StudyResult) -> list[str]:
             escape(str(condition)),
             str(lateral),
             marked(ratio, marks[0]),
-            *(f"{part[f'greatest_{name}_nm'].mean():.0f}" for name in _MAIN_ROWS),
+            *(plain_number(part[f"greatest_{name}_nm"].mean(), 0) for name in _MAIN_ROWS),
             marked(in_kg(part["greatest_load_kg"].mean()), marks[1]) if has_load else "none",
             marked(_span(100 * part["weak_height_fraction"]), marks[2]) if has_load else "–",
         )

@@ -31,7 +31,7 @@ from momentshare.report.figures.arm.panel import (
 from momentshare.report.figures.footer import FOOTER, version_text
 from momentshare.report.figures.layout import DPI, HEADING, LINE, NOTE
 from momentshare.report.figures.limit_marks import footnote
-from momentshare.text import with_minus
+from momentshare.text import signed_number, with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -313,7 +313,7 @@ def _under(scene: ArmScene, scale: ArmScale) -> str:
     result = scene.result
     lateral = "No lateral force"
     if result.prepared.lift.lateral_free:
-        ratio = f"{float(result.lateral_ratio[scene.frame]):+.2f}"
+        ratio = signed_number(float(result.lateral_ratio[scene.frame]), 2)
         lateral = f"Lateral force: {style.MODES[result.lateral.mode]}, {ratio} of the vertical"
     return (
         f"{100.0 * scene.height:.0f} % of the bar height. {with_minus(lateral)}. "
