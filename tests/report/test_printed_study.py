@@ -251,7 +251,7 @@ def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
     text = printed(lambda console: print_study(console, study))
     told = re.search(r"changes lift means by (\d+) points? at most: (.*?)\n[A-Z]", text, re.DOTALL)
     lines = re.findall(
-        r"([^;:]+?) \(([^;]*?), lateral force (\w+)\) (\d+) → (\d+) %", plain(told[2])
+        r"([^;:]+?) \('([^;]*?)', lateral force (\w+)\) (\d+) → (\d+) %", plain(told[2])
     )
     table = tables["glenoid_heads"]
     table = table.assign(head=table["head"].map(head_phrase))
@@ -623,6 +623,6 @@ def test_of_very_many_conditions_the_first_are_printed_and_the_rest_counted():
     assert list(heads[0]) == ["head", *(f"c{k}" for k in range(24))]
     said = plain(text)
     assert "… and 4 more conditions; all are in the tables" in said
-    assert "c23 16 cm, tuck" in said
+    assert "'c23' 16 cm, tuck" in said
     assert "; … and 4 more. That is halfway" in said
     assert len(reading.condition_table(study)) == 28

@@ -323,7 +323,7 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     assert values["difference"] == pytest.approx(found.gap[index])
     assert sum(factors.values()) == pytest.approx(values["difference"])
     printed = [text.get_text().replace("\N{MINUS SIGN}", "-") for text in bars.texts]
-    assert printed == [f"{width:+.3f}" for width in widths]
+    assert printed == [with_sign(width, 3) for width in widths]
     mine = along[along["head"] == CHEST]
     drawn, alone = (
         [tuple(np.round(line.get_ydata(), 9)) for line in ax.lines if len(line.get_xdata()) > 2]
@@ -334,7 +334,7 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
         assert tuple(mine[f"by_{factor.replace(' ', '_')}"].to_numpy().round(9)) in drawn
     assert alone == [tuple(mine["difference"].to_numpy().round(9))]
     heading = head_of_figure(figure)
-    assert f"{found.activation[0, index]:.3f} in {WIDE}" in heading
+    assert f"{found.activation[0, index]:.3f} in '{WIDE}'" in heading
     assert "Edda. Above: parts of the difference at this height" in heading
     inside = figure.get_window_extent()
     for legend in figure.legends:

@@ -57,6 +57,7 @@ LONG, LATERAL, BICEPS = "triceps_brachii/long", "triceps_brachii/lateral", "bice
 FRONT = "deltoid/clavicular"
 NUMBER = r"[+-]?\d+(?:\.\d+)?"
 SIGNED = r"[+-]\d+\.\d{3}"
+TOLD = rf"(?:{SIGNED}|0\.000)"  # what rounds to nothing has no sign
 SMALL = 5e-4
 """Half of the last digit that is printed; what is below counts as nothing."""
 
@@ -215,10 +216,11 @@ def test_the_answer_stands_first_with_sums_that_name_every_factor(run):
 def test_first_line_names_person_condition_head_height_and_lateral_force(run):
     name = next(k for k, v in RUNS.items() if v[1] == run.heads)
     condition, heads, lateral, height = RUNS[name]
-    first, item = run.paragraph(f"Edda, {condition}"), run.item(heads[0])
+    first, item = run.paragraph(f"Edda, '{condition}'"), run.item(heads[0])
     said = re.fullmatch(
-        rf"Edda, {condition}, {head_phrase(heads[0])} at (\d+) % of the bar height \(frame (\d)\), "
-        rf"lateral force {lateral} \(([+-]\d+) N, ratio ({NUMBER})\)(; .*)?\.",
+        rf"Edda, '{condition}', {head_phrase(heads[0])} at (\d+) % of the bar height "
+        r"\(frame (\d)\), "
+        rf"lateral force {lateral} \(([+-]?\d+) N, ratio ({NUMBER})\)(; .*)?\.",
         first,
     )
     assert said, first
@@ -337,7 +339,7 @@ def assert_reason(reason: str, row: str, line: pd.Series) -> None:
         assert "where more of that moment saves effort" in reason
     else:
         assert "where more of that moment costs effort, because others must undo it" in reason
-    said = re.search(rf"multiplier ({NUMBER}) per N·m; ({SIGNED})", reason)
+    said = re.search(rf"multiplier ({NUMBER}) per N·m; ({TOLD})", reason)
     assert near(said[1], price, 4)
     assert near(said[2], line["part"])
 
@@ -345,7 +347,7 @@ def assert_reason(reason: str, row: str, line: pd.Series) -> None:
 def test_sum_bound_activation_and_force_are_those_of_the_record(run):
     for head in run.heads:
         item, text = run.item(head), drive_paragraph(run, head)
-        said = re.search(rf"parts sum to ({SIGNED}), its activation before the bounds", text)
+        said = re.search(rf"parts sum to ({TOLD}), its activation before the bounds", text)
         assert near(said[1], item["activation_before_bounds"])
         total = item["activation_before_bounds"]
         if total < 0.0:
@@ -602,7 +604,7 @@ def test_what_decides_the_sign_is_that_of_the_tables(run):
                 assert len(blocks) == 1
                 continue
             block = blocks[1].split("Part of the")[0]
-            told = dict(re.findall(rf"(measured|zero|free) ({SIGNED})", block))
+            told = dict(re.findall(rf"(measured|zero|free) ({TOLD})", block))
             assert set(told) == set(here.index)
             assert all(near(value, here.loc[mode, column]) for mode, value in told.items())
             signs = {0 if abs(v) < SMALL else np.sign(v) for v in here[column]}
@@ -895,7 +897,7 @@ def test_the_printed_changes_are_the_table_of_the_named_head(run):
                 assert near(cells[force], now.loc[head, "force_n"], 0)
             gaps = (now["activation"] - start["activation"]).drop(shown)
             gaps.index = gaps.index.map(spoken)
-            told = re.findall(rf"([a-z][a-z, ]*) ({SIGNED})", cells["greatest changes elsewhere"])
+            told = re.findall(rf"([a-z][a-z, ]*) ({TOLD})", cells["greatest changes elsewhere"])
             if line["case"] != "as_it_is":
                 top = gaps.abs().nlargest(2)
                 assert [float(v) for _, v in told] == pytest.approx(

@@ -171,7 +171,7 @@ def test_the_band_is_told_by_its_median_and_its_widest_head(monkeypatch):
     study = SimpleNamespace(band=SimpleNamespace(rules={"wide": ("touch point ±4 cm",)}))
     posture, couples = posture_band.band_sentences(study)
     assert "(touch point ±4 cm)" in posture
-    widest = "(the c m, wide, lateral force free: 50 to 80 %)"
+    widest = "(the c m, 'wide', lateral force free: 50 to 80 %)"
     assert f"spans 6 points in the median and 30 at most {widest}" in plain(posture)
     assert "by 2 points in the median and 2 at most" in couples
 

@@ -305,6 +305,6 @@ def test_table_and_sentence_hold_the_load(kept):
     load = girdle_load(case.results[0])
     (sentence,) = girdle_sentences(table)
     force, moment = (np.linalg.norm(x, axis=1).max() for x in (load.force, load.moment))
-    assert f"press {force:.0f} N and {moment:.0f} N·m" in sentence
+    assert f"'press' {force:.0f} N and {moment:.0f} N·m" in sentence
     assert "lateral force zero" in sentence
     assert girdle_sentences(table.iloc[:0]) == []

@@ -219,7 +219,7 @@ def test_a_study_frees_them_and_says_where_a_bound_is_met():
     assert at_bound["zero"] > 0
     assert at_bound["free"] > 0
     sentences = bound_sentences(result)
-    assert any("couple of the hands" in s and "wide, zero: " in s for s in sentences)
+    assert any("couple of the hands" in s and "'wide', zero: " in s for s in sentences)
     assert not any("dumbbells" in s for s in sentences)
 
 

@@ -33,10 +33,10 @@ def test_default_touch_points_are_named_with_how_they_are_known(monkeypatch):
     places = {case.condition: touch_point(case) for case in result.cases}
     assert places["narrow"] > places["wide"] > 0.0
     narrow = np.mean([touch_point(case) for case in result.cases if case.condition == "narrow"])
-    assert f"narrow {100 * narrow:.0f} cm, tuck" in touch
+    assert f"'narrow' {100 * narrow:.0f} cm, tuck" in touch
     for place, told in ((-0.02, "2 cm towards the head"), (-0.004, "0 cm")):
         monkeypatch.setattr("momentshare.report.text.bar_path.touch_point", lambda _, p=place: p)
-        assert f"narrow {told}, tuck" in default_path_sentences(result)[0]
+        assert f"'narrow' {told}, tuck" in default_path_sentences(result)[0]
 
 
 def test_a_touch_point_that_is_given_is_where_the_bar_touches():

@@ -327,7 +327,7 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             "difference": "What the difference is made of, and how it changes along the lift."
         },
         tables={
-            "difference.csv": "Difference of every head by factor",
+            "difference.csv": "Difference of every head that works, by factor",
             "what_if.csv": f"What would become of {head_phrase(said.head)}",
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
@@ -338,12 +338,14 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
 
 def _on_the_page(said: Explained) -> dict[str, pd.DataFrame]:
     """Tables without what the title says; what would change the difference, for the head named."""
-    from momentshare.explain.phrases import case_label
+    from momentshare.explain.phrases import NOTHING, case_label
 
     whole, changes = said.found.to_dataframe(), said.changes.to_dataframe()
+    works = whole[["activation_first", "activation_second"]].max(axis=1) >= NOTHING
+    sizes = [name for name in whole if name.startswith("activation_")]
     own = changes[changes["head"] == said.head].drop(columns=["head", "kind"])
     return {
-        "difference.csv": whole.drop(columns=["condition", "other"]),
+        "difference.csv": whole.loc[works, ["head", *sizes, "force_difference_n"]],
         "what_if.csv": own.assign(case=[case_label(case) for case in own["case"]]),
     }
 

@@ -265,7 +265,7 @@ def _show(screen: Console, result: LinkageResult, criteria: pd.DataFrame) -> Non
     names, counts = np.unique(result.status, return_counts=True)
     told = ", ".join(f"{count} {name}" for name, count in zip(names, counts, strict=True))
     timed = "held still in each frame" if result.time is None else "in motion"
-    front = f"{result.linkage.name}: {len(result.angles)} frames, {timed}: {told}."
+    front = f"{head_label(result.linkage.name)}: {len(result.angles)} frames, {timed}: {told}."
     screen.print(Text(for_terminal(front, 300)))
     if not result.posed.any():
         return

@@ -90,7 +90,7 @@ def _what(result: LinkageResult) -> str:
     held = "each held still" if result.time is None else "in motion"
     short = int((result.status == _SHORT).sum())
     told = f" In {short} of them, shaded, the heads cannot supply the moments." if short else ""
-    return f"{result.linkage.name}, {len(result.angles)} frames, {held}.{told}"
+    return f"{head_label(result.linkage.name)}, {len(result.angles)} frames, {held}.{told}"
 
 
 def _grid(

@@ -52,7 +52,7 @@ def default_path_sentences(study: StudyResult) -> list[str]:
         place = 100.0 * np.mean([touch_point(case) for case in cases])
         tuck = np.degrees(np.mean([tuck_of(case.prepared.lift)[0] for case in cases]))
         beyond = " towards the head" if place <= -0.5 else ""
-        places.append(f"{condition.name} {abs(place):.0f} cm{beyond}, tuck {tuck:.0f}°")
+        places.append(f"'{condition.name}' {abs(place):.0f} cm{beyond}, tuck {tuck:.0f}°")
     texts = []
     if places:
         texts.append(

@@ -43,7 +43,7 @@ def girdle_sentences(table: pd.DataFrame) -> list[str]:
     peaks = own.groupby(keys, sort=False, observed=True)[["force", "moment"]].max()
     means = peaks.groupby("condition", sort=False, observed=True).mean()
     told = listed(
-        f"{condition} {row.force:.0f} N and {row.moment:.0f} N·m"
+        f"'{condition}' {row.force:.0f} N and {row.moment:.0f} N·m"
         for condition, row in means.iterrows()
     )
     mode = own["lateral"].iloc[0]

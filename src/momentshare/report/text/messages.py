@@ -266,7 +266,7 @@ def bound_sentences(cases: CaseSet) -> list[str]:
         for (condition, lateral), part in table.groupby(["condition", "lateral"], sort=False):
             frames = int((part["frames"] - part["frames_out_of_reach"]).sum())
             if met := int(part[column].sum()):
-                places.append(f"{condition}, {lateral}: {met} of {frames} frames")
+                places.append(f"'{condition}', {lateral}: {met} of {frames} frames")
         if places:
             found.append(f"{what} ({listed(places)})")
     return found
@@ -307,7 +307,7 @@ def _held(study: StudyResult) -> str:
     if told.empty:
         return "held within it, as every answer here is, no lift mean changes by a point"
     each = [
-        f"{head_phrase(str(row['head']))} ({row['condition']}, lateral force {row['lateral']}) "
+        f"{head_phrase(str(row['head']))} ('{row['condition']}', lateral force {row['lateral']}) "
         f"{100 * row['mean_activation']:.0f} → {100 * row['mean_activation_within_limits']:.0f} %"
         for row in told.to_dict(orient="records")
     ]

@@ -44,7 +44,7 @@ def band_sentences(study: StudyResult) -> list[str]:
         found.append(
             f"Within the band of the posture rule ({band_note(study)}) the lift-mean activation "
             f"of a working head spans {middle:.0f} points in the median and {most:.0f} at "
-            f"most ({head_phrase(str(row['head']))}, {row['condition']}, lateral force "
+            f"most ({head_phrase(str(row['head']))}, '{row['condition']}', lateral force "
             f"{row['lateral']}: {100 * row['mean_activation_posture_low']:.0f} to "
             f"{100 * row['mean_activation_posture_high']:.0f} %).{_turns(study)}"
         )
@@ -53,8 +53,8 @@ def band_sentences(study: StudyResult) -> list[str]:
         middle, most, row = width
         found.append(
             f"Free couples of the hands move lift-mean activation by {middle:.0f} points in the "
-            f"median and {most:.0f} at most ({head_phrase(str(row['head']))}, {row['condition']}, "
-            f"lateral force {row['lateral']})."
+            f"median and {most:.0f} at most ({head_phrase(str(row['head']))}, "
+            f"'{row['condition']}', lateral force {row['lateral']})."
         )
     return found
 
