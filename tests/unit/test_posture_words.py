@@ -24,9 +24,9 @@ def test_nothing_is_said_of_angles_that_are_given():
 def test_default_touch_points_are_named_with_how_they_are_known(monkeypatch):
     result = solved(TEXT.replace(ANGLES, ""))
     touch, lockout = default_path_sentences(result)
-    assert "narrow " in touch
-    assert "wide " in touch
-    assert "dumbbells " not in touch.split(" at: ")[1]  # its tuck is given
+    assert "'narrow' " in touch
+    assert "'wide' " in touch
+    assert "'dumbbells' " not in touch.split(" at: ")[1]  # its tuck is given
     assert "geometry" in touch
     assert "no source" in touch
     assert "over the shoulder joint" in lockout
