@@ -342,7 +342,7 @@ def _on_the_page(said: Explained) -> dict[str, pd.DataFrame]:
 
     whole, changes = said.found.to_dataframe(), said.changes.to_dataframe()
     works = whole[["activation_first", "activation_second"]].max(axis=1) >= NOTHING
-    sizes = [name for name in whole if name.startswith("activation_")]
+    sizes = [name for name in map(str, whole.columns) if name.startswith("activation_")]
     own = changes[changes["head"] == said.head].drop(columns=["head", "kind"])
     return {
         "difference.csv": whole.loc[works, ["head", *sizes, "force_difference_n"]],

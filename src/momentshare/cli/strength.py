@@ -176,7 +176,7 @@ def _told(table: pd.DataFrame) -> pd.DataFrame:
     shown = table.assign(moment_nm=table["moment_nm"].abs())
     shown = shown.drop(columns=[name for name in (*alike, *_LEFT_OUT) if name in shown])
     first = [name for name in _SHOWN if name in shown]
-    return shown[[*first, *(name for name in shown if name not in first)]]
+    return shown[[*first, *(name for name in map(str, shown.columns) if name not in first)]]
 
 
 def _answer(

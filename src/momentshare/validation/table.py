@@ -187,7 +187,11 @@ def row_labels(targets: Sequence[Target], references: Mapping[str, Reference]) -
         Bibliography of the limb.
     """
     labels = [_row_words(t) for t in targets]
-    for more in (_places_apart, lambda rows: [_citation(t, references) for t in rows]):
+    ways: list[Callable[[Sequence[Target]], list[str]]] = [
+        _places_apart,
+        lambda rows: [_citation(t, references) for t in rows],
+    ]
+    for more in ways:
         groups: dict[str, list[int]] = {}
         for k, label in enumerate(labels):
             groups.setdefault(label, []).append(k)
