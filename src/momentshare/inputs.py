@@ -11,13 +11,17 @@ import io
 import os
 import re
 import stat
+import time
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError, nearest_name
 from momentshare.text import for_terminal
+
+if TYPE_CHECKING:
+    from typing import BinaryIO
 
 __all__ = [
     "BIBLIOGRAPHY",
@@ -45,6 +49,11 @@ LONGEST_CELL = 10_000
 
 MOST_LINES = 1_000_000
 """Lines of a CSV text, almost three hours of frames at 100 Hz; assumed."""
+
+DEADLINE = 120.0
+"""Seconds in which a file must have come, 2 MB a second for the largest recording; assumed."""
+
+_PIECE = 1 << 20
 
 _LONGEST_NAME = 300
 
@@ -108,7 +117,7 @@ def shown(path: str | Path) -> str:
 
 
 def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputError) -> bytes:
-    """Read a plain file of a sensible size.
+    """Read a plain file of a sensible size, within :data:`DEADLINE`.
 
     Parameters
     ----------
@@ -143,7 +152,9 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
                 raise error(f"{name}: is a folder; give the {kind.name} inside it")
             if not stat.S_ISREG(about.st_mode):
                 raise error(f"{name}: is not a plain file; give the {kind.name} itself")
-            raw = file.read(kind.most + 1)
+            raw = _in_time(file, kind.most + 1)
+    except TimeoutError as err:
+        raise error(f"{name}: {err}; copy it to a disk of this machine") from err
     except OSError as err:
         if _is_folder(place):
             raise error(f"{name}: is a folder; give the {kind.name} inside it") from err
@@ -151,6 +162,26 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
     if len(raw) > kind.most:
         raise error(f"{name}: is larger than {kind.size}{kind.remedy}")
     return raw
+
+
+def _in_time(file: BinaryIO, most: int) -> bytes:
+    """Read at most so many bytes, piece by piece.
+
+    Raises
+    ------
+    TimeoutError
+        After :data:`DEADLINE`.
+    """
+    end, pieces, left = time.monotonic() + DEADLINE, [], most
+    while left:
+        piece = file.read(min(left, _PIECE))
+        if not piece:
+            break
+        if time.monotonic() > end:
+            raise TimeoutError(f"has not come within {DEADLINE:.0f} s")
+        pieces.append(piece)
+        left -= len(piece)
+    return b"".join(pieces)
 
 
 def require_text(place: Path, error: type[InputError] = InputError) -> None:

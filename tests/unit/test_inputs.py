@@ -6,6 +6,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -254,3 +255,28 @@ def test_very_many_faults_are_counted_and_not_all_described(tmp_path):
     assert time.process_time() - began < 5.0
     assert len(caught.value.faults) == 1_001
     assert caught.value.faults[-1].endswith(" faults after these are not described")
+
+
+@pytest.mark.parametrize("name", READERS)
+def test_a_file_that_does_not_come_in_time_is_refused(name, tmp_path, monkeypatch):
+    """As from a share that gives a piece now and then; the clock runs, the test does not wait."""
+    read, file, error = READERS[name]
+    path = tmp_path / file
+    path.write_bytes(b"# slow\n")
+    clock = iter(range(0, 100_000, 200))
+    monkeypatch.setattr(
+        "momentshare.inputs.time", SimpleNamespace(monotonic=lambda: float(next(clock)))
+    )
+    with pytest.raises(error, match=r"has not come within 120 s; copy it to a disk of this"):
+        read(path)
+
+
+def test_a_file_in_many_pieces_comes_whole(tmp_path, monkeypatch):
+    monkeypatch.setattr("momentshare.inputs._PIECE", 7)
+    path = tmp_path / "a.toml"
+    path.write_bytes(bytes(range(1, 200)))
+    kind = Kind(name="study file", most=199, size="199 bytes", remedy="; cut it")
+    assert read_bytes(path, kind) == bytes(range(1, 200))
+    path.write_bytes(bytes(200))
+    with pytest.raises(InputError, match="is larger than 199 bytes; cut it"):
+        read_bytes(path, kind)
