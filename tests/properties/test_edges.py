@@ -21,6 +21,19 @@ def test_answers_are_finite_have_their_reason_and_follow_their_input(number):
     assert found.compared.total() > 0
 
 
+@pytest.mark.parametrize(("number", "person"), [(40006, "P2"), (40041, "P6")])
+def test_minmax_answers_whose_values_turn_in_a_circle_are_proved(number, person):
+    """They read uncertified with a certificate that was in order."""
+    values = edges.seeded(number, 8)
+    values["people"] = [p for p in values["people"] if p["name"] == person]
+    values["conditions"] = [c for c in values["conditions"] if c["name"] == "lying_elbow_extension"]
+    found = edges.Found()
+    for case, answer in edges.answers(edges.solved(values)).values():
+        assert list(edges.judged(case, answer, found)) == []
+    assert found.statuses["uncertified"] == 0
+    assert found.statuses["solved"] + found.statuses["shortfall"] >= 10
+
+
 def test_the_sample_reaches_the_edges():
     values = [edges.seeded(number) for number in SAMPLE]
     loads = [c["load_kg"] for v in values for c in v["conditions"]]

@@ -21,7 +21,7 @@ import numpy as np
 from momentshare.sharing._backends.balance import row_sizes
 from momentshare.sharing._backends.compiled import empty_raw
 from momentshare.sharing._backends.convex import solve_convex
-from momentshare.sharing._certificate import certify
+from momentshare.sharing._certificate import CERTIFIED, certify, idle_values
 from momentshare.sharing._result import RawSharing, Status, put, replaced
 
 if TYPE_CHECKING:
@@ -82,8 +82,8 @@ def solve_bounded(
         moves = (changed != place[open_]).any(axis=1)
         place[open_] = changed
         open_ = open_[moves]
-    if np.isinf(problem.exponent):  # no proof of its own, so the search has to have ended
-        raw.status[open_] = Status.UNCERTIFIED
+    if np.isinf(problem.exponent) and open_.size:
+        raw = _proved_anyway(problem, raw, open_)
     loose = place == LOOSE
     loose[open_] = False  # the search has not ended, and their places are not those of the answer
     raw = proved(problem, raw, loose)
@@ -93,6 +93,38 @@ def solve_bounded(
     again = solve_convex(problem.take(left))
     better = again.status != Status.UNCERTIFIED
     return replaced(raw, left[better], again.take(better)), True
+
+
+def _proved_anyway(problem: Problem, raw: RawSharing, frames: NDArray[np.intp]) -> RawSharing:
+    """Certify min–max answers whose search for the places of values has not ended.
+
+    It turns in a circle where values could move at no price. What they could still gain at the
+    multipliers of the answer counts as gap; in a shortfall, Σ w a² is what is least.
+    """
+    part, some = problem.take(frames), raw.take(frames)
+    rows = row_sizes(part.arms * part.capacity[:, None, :])
+    gain, outside = idle_values(part, some.free_values, rows, some.multipliers[None])
+    greatest = (part.weights * some.activation).max(axis=1, initial=0.0)
+    numbers = some.numbers.copy()
+    numbers[:, 1] = np.maximum(numbers[:, 1], outside)
+    numbers[:, 3] += gain[0] / np.where(greatest > 0.0, greatest, 1.0)
+    good = (some.status == Status.SOLVED) & (np.abs(numbers[:, [1, 3]]) <= CERTIFIED).all(axis=1)
+    status = np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8)
+    short = np.flatnonzero(some.status == Status.SHORTFALL)
+    some = replace(some, numbers=numbers, status=status)
+    if short.size:
+        least = some.take(short)
+        again = certify(
+            replace(part.take(short), exponent=2.0),
+            least.activation,
+            least.multipliers,
+            least.free_values,
+            np.ones(short.size, dtype=np.bool_),
+            held=least.held,
+            parted=least.parted,
+        )
+        some = replaced(some, short, again)
+    return replaced(raw, frames, some)
 
 
 def proved(problem: Problem, raw: RawSharing, loose: NDArray[np.bool_]) -> RawSharing:
