@@ -89,8 +89,8 @@ def test_student_finds_what_a_wider_grip_does(student):
     table = pd.read_csv(folder / "results" / "conditions.csv").set_index("condition")
     answer = next(p for p in printed if "moment at the elbow" in p)
     for joint, column in [
-        ("elbow", "peak_elbow_extension_nm"),
-        ("shoulder", "peak_shoulder_horizontal_adduction_nm"),
+        ("elbow", "greatest_elbow_extension_nm"),
+        ("shoulder", "greatest_shoulder_horizontal_adduction_nm"),
     ]:
         before, after = table.loc["narrow", column], table.loc["wide", column]
         change = "rises" if after > before else "falls"

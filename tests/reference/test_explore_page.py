@@ -301,7 +301,7 @@ def test_drawn_distance_times_force_is_the_moment_of_the_force(browser, page, li
     for view, said in zip(views(scene), words, strict=True):
         seen = hand_force(scene, view)
         for lever in seen.levers:
-            wanted = f"{100 * lever.distance:.1f} cm × {lever.force:.0f} N = "
+            wanted = f"{100 * lever.distance:.2f} cm × {lever.force:.1f} N = "
             assert wanted + f"{abs(lever.moment):.1f} N·m" in said
 
 

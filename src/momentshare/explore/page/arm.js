@@ -242,8 +242,8 @@ export function viewWords(seen, view) {
   const way = view === "front" ? (seen.force[0] > 0 ? "outward" : "inward") : "along the body";
   const push = sideways >= 0.5 ? `, ${fixed(sideways)} N ${way}` : "";
   const levers = [...seen.levers].reverse().map((lever) => {
-    const distance = `${fixed(100 * lever.distance, 1)} cm`;
-    return `${distance} from the ${lever.joint} (${distance} × ${fixed(seen.size)} N = ${fixed(lever.moment, 1)} N·m)`;
+    const distance = `${fixed(100 * lever.distance, 2)} cm`;
+    return `${distance} from the ${lever.joint} (${distance} × ${fixed(seen.size, 1)} N = ${fixed(lever.moment, 1)} N·m)`;
   });
   const vertical = `${fixed(Math.abs(seen.force[1]))} N ${seen.force[1] < 0 ? "down" : "up"}`;
   return `The hand pushes with ${fixed(seen.size)} N (${vertical}${push}). The line of this force passes ${listed(levers)}; the net moments include the weight of the arm as well.`;

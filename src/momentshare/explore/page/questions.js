@@ -428,7 +428,7 @@ const heldInTheSocket = {
     });
     return { state: { ...best, glenoid: true }, other: best };
   },
-  options: () => ["Nothing: it is within the limit anyway", "More effort, most of it in the rotator cuff", "More effort, most of it in other heads", "It cannot be kept within the limit here"],
+  options: () => ["Nothing: it is within the limit anyway", "More effort, more than half of it in the rotator cuff", "More effort, at least half of it in other heads", "It cannot be kept within the limit here"],
   judge: (page, state, other) => {
     const [a, b] = [must(page, state), must(page, other ?? { ...state, glenoid: false })];
     const spent = (/** @type {Answer} */ an, /** @type {number} */ i) => an.problem.weights[i] * an.shared.activation[i] ** an.problem.exponent;

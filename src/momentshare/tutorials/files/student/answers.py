@@ -13,15 +13,15 @@ def word(before, after):
 
 
 def moments(folder="results"):
-    """Peak moments of both grips."""
+    """Greatest moments of both grips along the lift."""
     table = pd.read_csv(f"{folder}/conditions.csv").set_index("condition")
     for joint, column in [
-        ("elbow", "peak_elbow_extension_nm"),
-        ("shoulder", "peak_shoulder_horizontal_adduction_nm"),
+        ("elbow", "greatest_elbow_extension_nm"),
+        ("shoulder", "greatest_shoulder_horizontal_adduction_nm"),
     ]:
         narrow, wide = table.loc["narrow", column], table.loc["wide", column]
         print(
-            f"From narrow to wide the moment at the {joint} {word(narrow, wide)} from "
+            f"From narrow to wide the greatest moment at the {joint} {word(narrow, wide)} from "
             f"{narrow:.1f} to {wide:.1f} N·m."
         )
 
