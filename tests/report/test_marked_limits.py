@@ -240,3 +240,11 @@ def test_orders_that_cannot_be_borne_are_named_in_their_figure():
 def test_loads_and_free_ratios_have_a_footnote():
     assert "Load (L5)" in head_of_figure(figures.greatest_load(study()))
     assert "Free ratio (L6)" in head_of_figure(figures.lateral_force(study()))
+
+
+def test_patterns_that_tell_bars_apart_are_not_those_of_limits():
+    from momentshare.report.figures import difference, explain
+
+    for looks in (explain._JOINTS, {"other": explain._OTHER_JOINT}, difference._BARS):
+        assert not any("/" in look["hatch"] for look in looks.values())
+        assert not any("\\" in look["hatch"] for look in looks.values())

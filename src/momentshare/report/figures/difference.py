@@ -28,9 +28,10 @@ if TYPE_CHECKING:
 
 __all__ = ["difference_figure"]
 
-# Fill and hatch, dash and marker distinguish the factors, so that grey print works as well.
+# Fill and pattern, dash and marker distinguish the factors, so that grey print works as well;
+# slanted lines mark what a limit concerns.
 _BARS: dict[str, dict[str, Any]] = {
-    "moments": {"facecolor": "#9ecae8", "hatch": "////"},
+    "moments": {"facecolor": "#9ecae8", "hatch": "++++"},
     "lateral force": {"facecolor": "#f0c05a", "hatch": "...."},
     "arms": {"facecolor": "#0b3c5d", "hatch": ""},
     "capacity": {"facecolor": "#ffffff", "hatch": "xxxx"},

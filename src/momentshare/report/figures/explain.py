@@ -43,14 +43,15 @@ __all__ = [
 
 EXPLAIN_RECORD_VERSION = 1
 
-# Fill and hatch both distinguish the joints, so that grey print works as well.
+# Fill and pattern both distinguish the joints, so that grey print works as well; slanted lines mark
+# what a limit concerns.
 _JOINTS: dict[str, dict[str, Any]] = {
-    "shoulder": {"facecolor": "#9ecae8", "hatch": "////"},
+    "shoulder": {"facecolor": "#9ecae8", "hatch": "...."},
     "elbow": {"facecolor": "#0b3c5d", "hatch": ""},
-    "forearm": {"facecolor": "#ffffff", "hatch": "...."},
-    "glenoid": {"facecolor": "#f0c05a", "hatch": "\\\\\\\\"},
+    "forearm": {"facecolor": "#ffffff", "hatch": "++++"},
+    "glenoid": {"facecolor": "#f0c05a", "hatch": "xxxx"},
 }
-_OTHER_JOINT: dict[str, Any] = {"facecolor": "#dddddd", "hatch": "xx"}
+_OTHER_JOINT: dict[str, Any] = {"facecolor": "#dddddd", "hatch": "oo"}
 _SUM: dict[str, Any] = {"facecolor": "#ffffff", "hatch": ""}
 _WORKING: dict[str, Any] = {"facecolor": "#777777", "hatch": ""}
 _LINES: dict[str, dict[str, Any]] = {
