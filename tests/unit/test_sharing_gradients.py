@@ -156,6 +156,36 @@ def test_a_head_that_starts_to_work_has_two_slopes_for_p_2():
     np.testing.assert_allclose(bound.by_moment[:, 0], down, atol=1e-6)
 
 
+REST = np.array([0.02, 0.02, 0.02, 0.01, -0.035, -0.035, -0.02, -0.05])
+
+
+@pytest.mark.parametrize("kinks", ["inside", "bound"])
+def test_a_joint_at_rest_has_no_derivative(kinks):
+    """Flexors answer a moment one way, extensors the other; together they answer neither."""
+    one = force_gradients(REST[None], np.full(8, 500.0), [0.0], kinks=kinks)
+    assert one.at_kink.all()
+    for name in ("by_moment", "by_capacity", "by_arms", "by_passive_force"):
+        assert np.isnan(getattr(one, name)).all()
+
+
+def test_heads_that_start_together_have_the_slope_of_their_side():
+    arms, capacity = np.abs(REST[None, :4]), np.full(4, 500.0)
+    found = force_gradients(arms, capacity, [0.0])
+    assert found.at_kink.all()
+    up = share(arms, capacity, [1e-3]).force / 1e-3
+    np.testing.assert_allclose(found.by_moment[:, 0], up, rtol=1e-9)
+
+
+def test_frames_with_numbers_that_cannot_be_used_are_marked_if_asked():
+    moments = np.array([[25.0], [math.nan]])
+    with pytest.raises(ShapeError, match="on_invalid='mark'"):
+        force_gradients([[0.05, 0.04]], [1000.0, 500.0], moments)
+    found = force_gradients([[0.05, 0.04]], [1000.0, 500.0], moments, on_invalid="mark")
+    assert list(found.status) == [Status.SOLVED, Status.INVALID]
+    assert np.isfinite(found.by_moment[0]).all()
+    assert np.isnan(found.by_moment[1]).all()
+
+
 def test_where_there_is_no_derivative_it_says_so():
     answer = force_gradients([[0.05, 0.04]], [1000.0, 500.0], [[25.0], [999.0], [70.0]])
     assert np.isfinite(answer.by_moment[0]).all()

@@ -23,7 +23,7 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.results import ReadOnly, brief
-from momentshare.sharing._problem import build_problem, require_choice
+from momentshare.sharing._problem import OnInvalid, build_problem, require_choice
 from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status
 from momentshare.sharing._share import choose_route, solve
 
@@ -61,7 +61,8 @@ class Gradients(ReadOnly):
         ∂λ_j/∂m_l, the curvature of the least effort.
     at_kink : bool array, shape (..., heads)
         Heads exactly at the point where they reach or leave a bound; there the derivatives are
-        one-sided.
+        one-sided, and NaN where no change of the moments has all of them on the side asked for, as
+        with heads on either side of a joint at rest.
     status : int array, shape (...)
         Of the frame as shared; derivatives are NaN unless it is solved.
 
@@ -98,6 +99,7 @@ def force_gradients(
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
     inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     kinks: Kinks = "inside",
+    on_invalid: OnInvalid = "raise",
 ) -> Gradients:
     """Differentiate the shared forces by moment, capacity, moment arms and passive force.
 
@@ -112,12 +114,14 @@ free_bounds, inequalities
         Which one-sided derivative a head gets that is exactly at the point where it reaches or
         leaves a bound: that of the side where it is between its bounds, or that of the side where
         it stays at one.
+    on_invalid : {'raise', 'mark'}
+        As in :func:`~momentshare.sharing.share`.
 
     Returns
     -------
     Gradients
-        NaN in frames that are not solved, and where the heads between their bounds cannot
-        move the moments in every direction.
+        NaN in frames that are not solved, where the heads between their bounds cannot
+        move the moments in every direction, and where kinks leave no side (``at_kink``).
 
     Raises
     ------
@@ -148,6 +152,7 @@ free_bounds, inequalities
         free_columns=free_columns,
         free_bounds=free_bounds,
         inequalities=inequalities,
+        on_invalid=on_invalid,
     )
     if math.isinf(problem.exponent):
         raise ShapeError("exponent", "finite", "inf", "min–max forces have kinks everywhere")
@@ -173,7 +178,12 @@ def _differentiate(problem: Problem, raw: RawSharing, *, inside: bool) -> Gradie
     priced = e[:, None, :] * raw.multipliers[:, :, None]
     by_arms = np.einsum("fil,fjl->fijl", P, priced)
     by_arms -= T[:, :, :rows, None] * force[:, None, None, :]
-    known = regular & (raw.status == Status.SOLVED)
+    known = regular & (raw.status == Status.SOLVED) & ~problem.invalid
+    rate = np.einsum("fxi,fxj->fij", N, inverse[:, :, :rows])
+    towards = np.where(a > 0.0, -1.0, 1.0) * (1.0 if inside else -1.0)
+    for frame in np.flatnonzero(known & (at_kink.sum(axis=1) > 1)):
+        at = at_kink[frame]
+        known[frame] = _have_a_side(towards[frame, at, None] * rate[frame, at])
 
     def shaped(values: FloatArray) -> FloatArray:
         marked = np.where(known.reshape(-1, *(1,) * (values.ndim - 1)), values, math.nan)
@@ -186,8 +196,30 @@ def _differentiate(problem: Problem, raw: RawSharing, *, inside: bool) -> Gradie
         by_passive_force=shaped(P),
         multipliers_by_moment=shaped(inverse[:, :rows, :rows]),
         at_kink=at_kink.reshape(*problem.batch, heads),
-        status=raw.status.reshape(problem.batch).copy(),
+        status=np.where(problem.invalid, Status.INVALID, raw.status)
+        .astype(np.int8)
+        .reshape(problem.batch),
     )
+
+
+def _have_a_side(rates: FloatArray) -> bool:
+    """Whether some change of the moments gives every row of rates a product above zero.
+
+    Parameters
+    ----------
+    rates : float array, shape (heads, rows)
+    """
+    from scipy.optimize import linprog
+
+    size = np.linalg.norm(rates, axis=1, keepdims=True)
+    heads, rows = rates.shape
+    answer = linprog(
+        np.append(np.zeros(rows), -1.0),
+        A_ub=np.hstack([-rates / np.where(size > 0.0, size, 1.0), np.ones((heads, 1))]),
+        b_ub=np.zeros(heads),
+        bounds=[(-1.0, 1.0)] * (rows + 1),
+    )
+    return bool(answer.status == 0 and np.asarray(answer.x)[-1] > AT_KINK)
 
 
 def _slopes(

@@ -15,14 +15,15 @@ AXES = {"moment_arms": 2, "capacity": 1, "moments": 1}  # and one more for frame
 
 def numbers(values, name, axes):
     """Make an array of a field, with one axis for frames at most."""
+    least = 0 if name == "capacity" else -LARGEST
     try:
         given = np.asarray(values, dtype=object)
+        good = all(type(v) in (int, float) and least <= v <= LARGEST for v in given.flat)
     except ValueError:  # lists of unequal length
-        given = np.asarray("", dtype=object)
-    if {*map(type, given.flat)} - {int, float} or abs(given.astype(float)).max(initial=0) > LARGEST:
-        raise ValueError(f"{name}: must be even lists of numbers up to {LARGEST:g}, no booleans")
-    frames = len(given) if given.ndim == axes + 1 else 1
-    if given.ndim not in (axes, axes + 1) or frames > MOST_FRAMES:
+        good = False
+    if not good:
+        raise ValueError(f"{name}: must be even lists of {least:g} to {LARGEST:g}, no boolean")
+    if given.ndim not in (axes, axes + 1) or (given.ndim > axes and len(given) > MOST_FRAMES):
         raise ValueError(f"{name}: must have {axes} axes, or {axes + 1} of {MOST_FRAMES} frames")
     return given.astype(float)
 
@@ -37,8 +38,8 @@ def answer(request):
     if arms.shape[-1] > MOST_HEADS or arms.shape[-2] > MOST_ROWS:
         raise ValueError(f"moment_arms: at most {MOST_HEADS} heads and {MOST_ROWS} rows")
     exponent = request.get("exponent", 2.0)
-    if type(exponent) not in (int, float) or not exponent <= MOST_EXPONENT:
-        raise ValueError(f"exponent: must be a number up to {MOST_EXPONENT}, no boolean")
+    if type(exponent) not in (int, float) or not 1.0 < exponent <= MOST_EXPONENT:
+        raise ValueError(f"exponent: must be a number above 1, up to {MOST_EXPONENT}, no boolean")
     found = share(arms, capacity, moments, exponent=exponent)
     return {
         "force_n": found.force.tolist(),
@@ -59,8 +60,7 @@ class Handler(BaseHTTPRequestHandler):
         if self.path != "/share":
             return self.reply(404, {"error": "no such path; POST to /share"})
         if not length.isdecimal() or int(length) > MOST_BYTES:
-            said = f"request: must have a Content-Length, at most {MOST_BYTES} bytes"
-            return self.reply(413, {"error": said})
+            return self.reply(413, {"error": f"request: needs a Content-Length up to {MOST_BYTES}"})
         try:
             return self.reply(200, answer(json.loads(self.rfile.read(int(length)))))
         except (MomentshareError, ValueError, OverflowError, RecursionError) as err:
