@@ -2,18 +2,31 @@
 
 The public names, by what they are for:
 
-- people and limb: ``Person``, ``load_model``, ``build_limb``, ``LimbOptions``, ``MeasuredStrength``
-- exercises: ``BenchPress``, ``OverheadPress``, ``PushUp``, ``GuidedArm`` and three ready-made ones,
-  ``lift_from_angles``
-- a lift: ``prepare``, ``solve_lift`` with ``Lateral`` and ``Criterion``
-- a study: ``load_study``, ``run_study`` and the tables ``head_table``, ``frame_table``, …
-- a laboratory: ``read_recording``, ``process_trial``, ``load_cohort``, ``run_cohort``
-- moments from elsewhere: ``read_published``, ``Balance.of_moments``, ``share``
-- why: ``explain_head``, ``explain_difference``, ``limiting_strength``, ``joint_strength``
-- a limb of your own: ``load_linkage``, ``solve_linkage``, ``EndLoad``
-- how sure: ``effect_tables``, ``run_uncertainty``
-- the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``
-- compiled ahead of time: ``warm_up``
+- people and limb: ``Person``, ``StrengthTest``, ``MeasuredStrength``, ``load_model`` (a ``Model``),
+  ``build_limb`` with ``LimbOptions`` (a ``Limb``), ``Posture``, ``posture_from_angles``,
+  ``path_points``
+- exercises: ``BenchPress`` along a ``BarPath``, ``OverheadPress``, ``PushUp``, ``GuidedArm``,
+  ``lying_elbow_extension``, ``overhead_elbow_extension``, ``straight_arm_pull_down``, values along
+  the lift as ``Profile``, ``lift_from_angles``; each makes a ``Lift``
+- a lift: ``prepare``, ``solve_lift`` with ``Lateral`` and ``Criterion`` (a ``LiftResult``),
+  ``girdle_load``, ``draw_arm``
+- a study: ``load_study``, ``parse_study`` (a ``Study``), ``plan_study``, ``run_study`` (a
+  ``StudyResult``) and the tables ``head_table``, ``frame_table``, ``condition_table``,
+  ``load_table``, ``moment_table``, ``glenoid_table``
+- a laboratory: ``read_recording`` with a ``LayoutEntry``, ``process_trial``, ``load_cohort``,
+  ``run_cohort``
+- moments from elsewhere: ``read_published``, ``heads_of_published``, ``Balance.of_moments``;
+  ``share`` (``Sharing``, ``Status``, ``Certificate``), ``greatest_factor`` (``GreatestFactor``) and
+  ``greatest_moment`` (``GreatestMoment``)
+- why: ``explain_head``, ``explain_difference``, ``explain_heads_apart``, ``explanation_text``,
+  ``counterfactuals``, ``equal_moments``, ``frame_problem``, ``limiting_strength``,
+  ``joint_strength``, ``study_strength``
+- a limb of your own: ``load_linkage`` (a ``Linkage`` of ``LinkageHead``), ``solve_linkage`` with
+  ``EndLoad`` (a ``LinkageResult``), ``linkage_moment_arms``
+- how sure: ``effect_tables``, ``run_uncertainty`` with an ``UncertaintyPlan``
+- the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``, ``greatest_passing_load``
+- compiled ahead of time: ``warm_up`` (``WarmKernel``)
+- whatever goes wrong: ``MomentshareError``
 
 They load on first use, so that importing the package is quick. ``momentshare.sharing`` is the
 other public module; all else may change without notice.

@@ -6,6 +6,7 @@ The examples themselves run in ``tests/unit/test_doctests.py``; here they are lo
 import dataclasses
 import doctest
 import inspect
+import re
 
 import pytest
 
@@ -86,3 +87,9 @@ def test_the_two_doors_agree():
 
 def test_the_list_of_the_arrays_is_sorted():
     assert list(momentshare.sharing.__all__) == sorted(momentshare.sharing.__all__)
+
+
+@pytest.mark.parametrize("door", [momentshare, momentshare.sharing])
+def test_a_door_tells_of_all_its_names(door):
+    told = set(re.findall(r"\w+", door.__doc__))
+    assert [name for name in door.__all__ if name not in told] == []

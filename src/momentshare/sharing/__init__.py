@@ -25,6 +25,12 @@ from NumPy, about six times slower. The first call on a machine compiles what it
 for p = 2 and up to thirty for everything else; later calls load it. If the installation and the
 home folder are read-only, it is kept in a private folder below the system's temporary one; if that
 is closed too, it is compiled in each process.
+
+The names: ``share`` gives a ``Sharing`` with its ``Status`` and ``Certificate``; ``Solver``, for
+streams and repeated batches, an ``Answer`` in arrays of its own; ``force_gradients`` gives
+``Gradients``; ``greatest_factor`` a ``GreatestFactor`` and ``greatest_moment`` a
+``GreatestMoment``. Inequalities are a ``Cone`` from ``contact_cone``, or arrays from
+``cone_inequalities``.
 """
 
 from momentshare.sharing._answer import Answer
