@@ -141,6 +141,7 @@ def test_one_set_of_arms_serves_every_frame():
         ({"heads": 0}, "heads"),
         ({"heads": "long"}, "heads"),
         ({"heads": True}, "heads"),
+        ({"heads": 8.0}, "heads"),
         ({"exponent": 1.0}, "exponent"),
         ({"weights": [1.0]}, "weights"),
         ({"weights": [1.0, -1.0]}, "weights"),

@@ -323,11 +323,12 @@ def _exponent(exponent: float) -> float:
     except (TypeError, ValueError, OverflowError) as error:
         raise ShapeError("exponent", "a number above 1, or math.inf", repr(exponent)) from error
     if not power > 1.0:
+        remedy = "with p = 1 the optimum is not unique; use a p slightly above 1"
         raise ShapeError(
             "exponent",
             "a number above 1, or math.inf",
             repr(exponent),
-            "with p = 1 the optimum is not unique; use a p slightly above 1",
+            remedy if power == 1.0 else "",
         )
     return power
 

@@ -88,9 +88,12 @@ class Solver:
         free_columns: ArrayLike | None = None,
         limits: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     ) -> None:
-        count = heads if isinstance(heads, (int, np.integer)) else len(heads)
+        try:
+            count = heads if isinstance(heads, (int, np.integer)) else len(heads)
+        except TypeError:
+            count = 0
         if isinstance(heads, (bool, str)) or count < 1:
-            raise ShapeError("heads", "a number of at least one, or names", repr(heads))
+            raise ShapeError("heads", "a whole number of at least one, or names", repr(heads))
         self.head_names: tuple[str, ...] = (
             () if isinstance(heads, (int, np.integer)) else tuple(heads)
         )
