@@ -34,6 +34,19 @@ def test_minmax_answers_whose_values_turn_in_a_circle_are_proved(number, person)
     assert found.statuses["solved"] + found.statuses["shortfall"] >= 10
 
 
+def test_minmax_answers_of_one_peak_are_told_apart_whatever_the_free_values():
+    """A body heavier by 1e-8 had other heads at work, 0.04 apart, at the same peak."""
+    values = edges.seeded(51914, 8)
+    values["people"] = values["people"][:1]
+    values["conditions"] = [c for c in values["conditions"] if c["name"] == "lying_elbow_extension"]
+    here, there = (
+        edges.answers(edges.solved(v)) for v in (values, edges.moved(values, "body_mass_kg", 1e-8))
+    )
+    for key, (_, answer) in here.items():
+        other = there[key][1].sharing
+        np.testing.assert_allclose(answer.sharing.activation, other.activation, atol=1e-6)
+
+
 def test_the_sample_reaches_the_edges():
     values = [edges.seeded(number) for number in SAMPLE]
     loads = [c["load_kg"] for v in values for c in v["conditions"]]

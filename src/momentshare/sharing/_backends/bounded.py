@@ -18,9 +18,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._backends.balance import row_sizes
+from momentshare.sharing._backends.balance import normalise, row_sizes
 from momentshare.sharing._backends.compiled import empty_raw
 from momentshare.sharing._backends.convex import solve_convex
+from momentshare.sharing._backends.minmax import certify_minmax
+from momentshare.sharing._backends.minmax_within import evened
 from momentshare.sharing._certificate import CERTIFIED, certify, idle_values
 from momentshare.sharing._result import RawSharing, Status, put, replaced
 
@@ -88,11 +90,30 @@ def solve_bounded(
     loose[open_] = False  # the search has not ended, and their places are not those of the answer
     raw = proved(problem, raw, loose)
     left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & ~problem.invalid)
-    if left.size == 0 or find_spec("cvxpy") is None:
-        return raw, False
-    again = solve_convex(problem.take(left))
-    better = again.status != Status.UNCERTIFIED
-    return replaced(raw, left[better], again.take(better)), True
+    helped = left.size > 0 and find_spec("cvxpy") is not None
+    if helped:
+        again = solve_convex(problem.take(left))
+        better = again.status != Status.UNCERTIFIED
+        raw = replaced(raw, left[better], again.take(better))
+    if np.isinf(problem.exponent):
+        raw = _told_apart(problem, raw, solve)
+    return raw, helped
+
+
+def _told_apart(
+    problem: Problem, raw: RawSharing, solve: Callable[[Problem], RawSharing]
+) -> RawSharing:
+    """Of the min–max answers with other free values but the same peak, the least Σ (w a)²."""
+    met = np.flatnonzero(raw.status == Status.SOLVED)
+    if met.size == 0:
+        return raw
+    part, some = problem.take(met), raw.take(met)
+    weights = np.broadcast_to(problem.weights, (met.size, problem.heads))
+    even = evened(part, some, weights, lambda squares: solve_bounded(squares, solve)[0])
+    again = certify_minmax(part, normalise(part), even, some.multipliers, some.held)
+    again = _proved_anyway(part, again, np.arange(met.size))
+    better = np.flatnonzero(again.status == Status.SOLVED)
+    return replaced(raw, met[better], again.take(better))
 
 
 def _proved_anyway(problem: Problem, raw: RawSharing, frames: NDArray[np.intp]) -> RawSharing:

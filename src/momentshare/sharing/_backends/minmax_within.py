@@ -73,13 +73,13 @@ def _least_peaks(problem: Problem, squares: Callable[[Problem], RawSharing]) -> 
     across = prices - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, prices)
     multipliers = across / balance.row_size
     raw = certify_minmax(problem, balance, activation, multipliers, held)
-    even = _evened(problem, raw, weights, squares)
+    even = evened(problem, raw, weights, squares)
     second = certify_minmax(problem, balance, even, multipliers, held)
     better = np.flatnonzero(second.status == Status.SOLVED)
     return replaced(raw, better, second.take(better))
 
 
-def _evened(
+def evened(
     problem: Problem,
     raw: RawSharing,
     weights: FloatArray,
