@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TypeVar
 
 from momentshare.errors import InputError, ProcessError
-from momentshare.temporary import temporary_folder
+from momentshare.temporary import is_here, temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Sequence
@@ -93,7 +93,7 @@ def child_environment(scratch: str) -> dict[str, str]:
     """
     found = {**dict.fromkeys(ONE_THREAD, "1"), **KEPT_MEMORY, **os.environ}
     found.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch), PYTHONSAFEPATH="1")
-    paths = [p for p in found.pop("PYTHONPATH", "").split(os.pathsep) if not _is_here(p)]
+    paths = [p for p in found.pop("PYTHONPATH", "").split(os.pathsep) if not is_here(p)]
     if paths:
         found["PYTHONPATH"] = os.pathsep.join(paths)
     return found
@@ -102,15 +102,7 @@ def child_environment(scratch: str) -> dict[str, str]:
 def _module_path() -> list[str]:
     """Where this program finds modules, without the current folder."""
     installed = {os.path.realpath(p) for p in sysconfig.get_paths().values()}
-    return [p for p in sys.path if not _is_here(p) or os.path.realpath(p) in installed]
-
-
-def _is_here(path: str) -> bool:
-    """Whether an entry of a module path leads to the current folder."""
-    try:
-        return not path or os.path.realpath(path) == os.path.realpath(Path.cwd())
-    except OSError:  # the current folder is gone
-        return False
+    return [p for p in sys.path if not is_here(p) or os.path.realpath(p) in installed]
 
 
 def answers_of(

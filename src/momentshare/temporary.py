@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-__all__ = ["system_folder", "temporary_folder", "temporary_within"]
+__all__ = ["is_here", "system_folder", "temporary_folder", "temporary_within"]
 
 _USUAL = ("/tmp", "/var/tmp", "/usr/tmp")  # noqa: S108 - names to compare with, nothing is made
 
@@ -56,7 +56,14 @@ def system_folder() -> Path:
     found = tempfile.gettempdir()
     named = [os.environ.get(name) for name in ("TMPDIR", "TEMP", "TMP")]
     meant = {os.path.realpath(place) for place in (*named, *_USUAL) if place}
-    here = os.path.realpath(found)
-    if here == os.path.realpath(os.curdir) and here not in meant:
+    if is_here(found) and os.path.realpath(found) not in meant:
         raise OSError("no folder for temporary files can be written to")
     return Path(found)
+
+
+def is_here(path: str) -> bool:
+    """Whether a path, or an entry of a module path, leads to the current folder."""
+    try:
+        return not path or os.path.realpath(path) == os.path.realpath(Path.cwd())
+    except OSError:  # the current folder is gone
+        return False

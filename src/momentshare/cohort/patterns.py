@@ -24,7 +24,6 @@ __all__ = ["PLACEHOLDER", "fitting_files"]
 
 PLACEHOLDER = re.compile(r"\{([A-Za-z_]\w*)\}")
 _PIECE = re.compile(r"(\{[A-Za-z_]\w*\}|\*)")
-_WILD = re.compile(r"\{[A-Za-z_]\w*\}|\*")
 _TOUCHING = re.compile(r"(?:\{[A-Za-z_]\w*\}|\*){2,}")
 
 _SHOWN = 200
@@ -140,7 +139,9 @@ def _files(folder: Path, pattern: str) -> Iterator[Path]:
     what it tells of names that are too long depends on its version.
     """
     parts = [part for part in pattern.split("/") if part not in {"", "."}]
-    fixed = [[unicodedata.normalize("NFC", text) for text in _WILD.split(part)] for part in parts]
+    fixed = [
+        [unicodedata.normalize("NFC", text) for text in _PIECE.split(part)[::2]] for part in parts
+    ]
     left = _MOST_SEEN
     ahead = [(folder, 0)]
     while ahead:

@@ -25,10 +25,10 @@ from momentshare.sharing._labelled import labelled_most
 from momentshare.sharing._limit import GreatestFactor, solve_limit
 from momentshare.sharing._problem import Problem, build_problem, require_choice
 from momentshare.sharing._result import (
+    STATUSES,
     BoolArray,
     FloatArray,
     IntArray,
-    Status,
     of_frames,
     status_text,
 )
@@ -93,9 +93,7 @@ class GreatestMoment(ReadOnly):
 
         The layout is that of :meth:`Sharing.to_dict`.
         """
-        return labelled_most(
-            self, [code.name.lower() for code in Status], {"definition": self.definition}
-        )
+        return labelled_most(self, STATUSES, {"definition": self.definition})
 
     @property
     def status_text(self) -> NDArray[np.str_]:

@@ -173,17 +173,17 @@ def _differentiate(problem: Problem, raw: RawSharing, *, inside: bool) -> Gradie
     N = np.concatenate([R, np.broadcast_to(limits, (frames, *limits.shape[1:]))], axis=1)
     inverse, regular = _inverse(problem, raw, N, e, held)
     # Response of λ, and of the forces through it, to a unit on the right-hand side of each row.
-    T = e[:, :, None] * np.einsum("fxi,fxy->fiy", N, inverse)
+    rate = np.einsum("fxi,fxy->fiy", N, inverse)
+    T = e[:, :, None] * rate
     P = np.eye(heads) - np.einsum("fiy,fyl->fil", T, N)
     priced = e[:, None, :] * raw.multipliers[:, :, None]
     by_arms = np.einsum("fil,fjl->fijl", P, priced)
     by_arms -= T[:, :, :rows, None] * force[:, None, None, :]
     known = regular & (raw.status == Status.SOLVED) & ~problem.invalid
-    rate = np.einsum("fxi,fxj->fij", N, inverse[:, :, :rows])
     towards = np.where(a > 0.0, -1.0, 1.0) * (1.0 if inside else -1.0)
     for frame in np.flatnonzero(known & (at_kink.sum(axis=1) > 1)):
         at = at_kink[frame]
-        known[frame] = _have_a_side(towards[frame, at, None] * rate[frame, at])
+        known[frame] = _have_a_side(towards[frame, at, None] * rate[frame, at, :rows])
 
     def shaped(values: FloatArray) -> FloatArray:
         marked = np.where(known.reshape(-1, *(1,) * (values.ndim - 1)), values, math.nan)

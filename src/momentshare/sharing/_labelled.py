@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 from momentshare.errors import ShapeError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
 UNITS = {
@@ -42,7 +44,7 @@ MOST = {
 """The same for the greatest factor and the greatest moment; what has no axis has one value."""
 
 
-def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
+def labelled(answer: Any, statuses: Sequence[str]) -> dict[str, Any]:
     """See `Sharing.to_dict`; ``statuses`` are the names of the codes, from zero."""
     frames = _frame_axes(answer.status)
     heads = answer.head_names or tuple(f"head {i}" for i in range(answer.activation.shape[-1]))
@@ -70,7 +72,7 @@ def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
     return {"coords": coords, "data_vars": found, "attrs": made}
 
 
-def labelled_most(limit: Any, statuses: list[str], attrs: dict[str, Any]) -> dict[str, Any]:
+def labelled_most(limit: Any, statuses: Sequence[str], attrs: dict[str, Any]) -> dict[str, Any]:
     """See `GreatestFactor.to_dict`; ``attrs`` say how the answer was made."""
     frames = _frame_axes(limit.status)
     found: dict[str, Any] = {}
@@ -88,7 +90,7 @@ def _frame_axes(status: Any) -> tuple[str, ...]:
     return ("frame",) if status.ndim == 1 else tuple(f"axis_{i}" for i in range(status.ndim))
 
 
-def _status(status: Any, frames: tuple[str, ...], statuses: list[str]) -> dict[str, Any]:
+def _status(status: Any, frames: tuple[str, ...], statuses: Sequence[str]) -> dict[str, Any]:
     words = {"flag_values": list(range(len(statuses))), "flag_meanings": " ".join(statuses)}
     return {"dims": frames, "data": status.tolist(), "attrs": words}
 

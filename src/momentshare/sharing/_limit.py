@@ -13,6 +13,7 @@ from momentshare.sharing._backends.climb import SURE, climb
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._labelled import labelled_most
 from momentshare.sharing._result import (
+    STATUSES,
     BoolArray,
     FloatArray,
     IntArray,
@@ -85,7 +86,7 @@ class GreatestFactor(ReadOnly):
 
         The layout is that of :meth:`Sharing.to_dict`.
         """
-        return labelled_most(self, [code.name.lower() for code in Status], {})
+        return labelled_most(self, STATUSES, {})
 
     @property
     def status_text(self) -> NDArray[np.str_]:

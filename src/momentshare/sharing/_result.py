@@ -66,10 +66,13 @@ _MEANINGS = {
 }
 
 
+STATUSES = tuple(member.name.lower() for member in Status)
+"""Names of the codes, from zero."""
+
+
 def status_text(status: IntArray) -> NDArray[np.str_]:
     """Name of every status, lower case, same shape."""
-    names = np.array([member.name.lower() for member in Status])
-    return np.asarray(names[status])
+    return np.asarray(np.array(STATUSES)[status])
 
 
 def of_frames(result: Any, key: Any) -> dict[str, Any]:
@@ -247,7 +250,7 @@ class Sharing(ReadOnly):
         """
         from momentshare.sharing._labelled import labelled
 
-        return labelled(self, [code.name.lower() for code in Status])
+        return labelled(self, STATUSES)
 
     def to_json(self) -> str:
         """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""

@@ -199,9 +199,8 @@ def row_labels(targets: Sequence[Target], references: Mapping[str, Reference]) -
             if len(alike) > 1:
                 for k, words in zip(alike, more([targets[i] for i in alike]), strict=True):
                     labels[k] = f"{label}, {words}" if words else label
-    recalled = " (from memory)"
     return [
-        with_minus(label) + (recalled if t.known == recalled.strip(" ()") else "")
+        with_minus(label) + (" (from memory)" if t.known == "from memory" else "")
         for t, label in zip(targets, labels, strict=True)
     ]
 

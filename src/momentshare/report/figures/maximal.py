@@ -21,7 +21,7 @@ from momentshare.study.factors import MOST_LINES, Factors
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -78,9 +78,7 @@ def maximal_record(study: Study, report: MaximalReport) -> dict[str, Any]:
 def sentences(report: MaximalReport) -> list[str]:
     """State what passes, where it sticks, and how that changes between conditions."""
     found = []
-    top = report.lifts[report.lifts["lift"] == MAXIMAL] if len(report.lifts) else report.lifts
-    for key, part in report.loads.groupby(_KEYS, sort=False):
-        condition, lateral = (str(name) for name in key)
+    for condition, lateral, part, mine in _each(report):
         load, held = part["greatest_load_kg"].mean(), part["held_load_kg"].mean()
         if not load > 0.0:
             found.append(f"{condition}, lateral force {lateral}: no load passes.")
@@ -90,7 +88,6 @@ def sentences(report: MaximalReport) -> list[str]:
             f"{condition}, lateral force {lateral}: at most {in_kg(load)} kg pass; the load that "
             f"can be held is least at {weak:.0f} % of the lift, {in_kg(held)} kg"
         )
-        mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
         found.append(f"{text}. {_dip(mine)}")
     for mode, part in report.loads.groupby("lateral", sort=False):
         loads = part.groupby("condition", sort=False)["greatest_load_kg"].mean().dropna()
@@ -100,6 +97,15 @@ def sentences(report: MaximalReport) -> list[str]:
         listed = ", ".join(f"{name} {in_kg(value)} kg" for name, value in order.items())
         found.append(f"Greatest loads with the lateral force {mode}: {listed}.")
     return found
+
+
+def _each(report: MaximalReport) -> Iterator[tuple[str, str, pd.DataFrame, pd.DataFrame]]:
+    """Each condition and treatment, with its loads and its maximal lifts."""
+    top = report.lifts[report.lifts["lift"] == MAXIMAL] if len(report.lifts) else report.lifts
+    for key, part in report.loads.groupby(_KEYS, sort=False):
+        condition, lateral = (str(name) for name in key)
+        mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
+        yield condition, lateral, part, mine
 
 
 FINDINGS = (
@@ -113,13 +119,10 @@ def findings_table(report: MaximalReport) -> pd.DataFrame:
     """State what :func:`sentences` state, a row for each condition and treatment, as text."""
     import pandas as pd
 
-    top = report.lifts[report.lifts["lift"] == MAXIMAL] if len(report.lifts) else report.lifts
     rows = []
-    for key, part in report.loads.groupby(_KEYS, sort=False):
-        condition, lateral = (str(name) for name in key)
+    for condition, lateral, part, mine in _each(report):
         load, held = part["greatest_load_kg"].mean(), part["held_load_kg"].mean()
         passes = load > 0.0
-        mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
         told = passes and len(mine) > 0
         weak = f"{in_kg(held)} at {100 * part['weak_height_fraction'].mean():.0f} % of the lift"
         rows.append(

@@ -111,7 +111,7 @@ def _told_apart(
     weights = np.broadcast_to(problem.weights, (met.size, problem.heads))
     even = evened(part, some, weights, lambda squares: solve_bounded(squares, solve)[0])
     again = certify_minmax(part, normalise(part), even, some.multipliers, some.held)
-    again = _proved_anyway(part, again, np.arange(met.size))
+    again = _with_gains(part, again)
     better = np.flatnonzero(again.status == Status.SOLVED)
     return replaced(raw, met[better], again.take(better))
 
@@ -119,22 +119,14 @@ def _told_apart(
 def _proved_anyway(problem: Problem, raw: RawSharing, frames: NDArray[np.intp]) -> RawSharing:
     """Certify min–max answers whose search for the places of values has not ended.
 
-    It turns in a circle where values could move at no price. What they could still gain at the
-    multipliers of the answer counts as gap; in a shortfall, Σ w a² is what is least.
+    It turns in a circle where values could move at no price. In a shortfall, Σ w a² is what is
+    least.
     """
-    part, some = problem.take(frames), raw.take(frames)
-    rows = row_sizes(part.arms * part.capacity[:, None, :])
-    gain, outside = idle_values(part, some.free_values, rows, some.multipliers[None])
-    greatest = (part.weights * some.activation).max(axis=1, initial=0.0)
-    numbers = some.numbers.copy()
-    numbers[:, 1] = np.maximum(numbers[:, 1], outside)
-    numbers[:, 3] += gain[0] / np.where(greatest > 0.0, greatest, 1.0)
-    good = (some.status == Status.SOLVED) & (np.abs(numbers[:, [1, 3]]) <= CERTIFIED).all(axis=1)
-    status = np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8)
-    short = np.flatnonzero(some.status == Status.SHORTFALL)
-    some = replace(some, numbers=numbers, status=status)
+    part, found = problem.take(frames), raw.take(frames)
+    some = _with_gains(part, found)
+    short = np.flatnonzero(found.status == Status.SHORTFALL)
     if short.size:
-        least = some.take(short)
+        least = found.take(short)
         again = certify(
             replace(part.take(short), exponent=2.0),
             least.activation,
@@ -146,6 +138,19 @@ def _proved_anyway(problem: Problem, raw: RawSharing, frames: NDArray[np.intp]) 
         )
         some = replaced(some, short, again)
     return replaced(raw, frames, some)
+
+
+def _with_gains(problem: Problem, raw: RawSharing) -> RawSharing:
+    """Count as gap what values could still gain at the multipliers of min–max answers."""
+    rows = row_sizes(problem.arms * problem.capacity[:, None, :])
+    gain, outside = idle_values(problem, raw.free_values, rows, raw.multipliers[None])
+    greatest = (problem.weights * raw.activation).max(axis=1, initial=0.0)
+    numbers = raw.numbers.copy()
+    numbers[:, 1] = np.maximum(numbers[:, 1], outside)
+    numbers[:, 3] += gain[0] / np.where(greatest > 0.0, greatest, 1.0)
+    good = (raw.status == Status.SOLVED) & (np.abs(numbers[:, [1, 3]]) <= CERTIFIED).all(axis=1)
+    status = np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8)
+    return replace(raw, numbers=numbers, status=status)
 
 
 def proved(problem: Problem, raw: RawSharing, loose: NDArray[np.bool_]) -> RawSharing:
