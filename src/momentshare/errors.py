@@ -140,7 +140,7 @@ class ShapeError(InputError):
     """An array argument has the wrong axes or holds values that cannot be used."""
 
     def __init__(self, argument: str, wanted: str, got: str, remedy: str = "") -> None:
-        self.argument, self.wanted, self.got = argument, wanted, got
+        self.argument, self.wanted, self.got, self.remedy = argument, wanted, got, remedy
         tail = f"; {remedy}" if remedy else ""
         verb = "have" if wanted.startswith(_PROPERTIES) else "be"
         super().__init__(f"{argument}: must {verb} {wanted}; got {got}{tail}")

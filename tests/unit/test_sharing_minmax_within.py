@@ -145,11 +145,11 @@ def test_a_free_value_and_a_solver_keep_them_too():
     both = met & (held.status == Status.SOLVED)
     assert both.sum() > 10
     assert (answer.activation.max(axis=1) <= held.activation.max(axis=1) + 1e-9)[both].all()
-    solver = Solver(heads=12, exponent=math.inf, limits=(limits[0], levels[0]))
-    batch = solver.solve(arms, capacity, moments, limits=(limits, levels))
+    solver = Solver(heads=12, exponent=math.inf, inequalities=(limits[0], levels[0]))
+    batch = solver.solve(arms, capacity, moments, inequalities=(limits, levels))
     np.testing.assert_array_equal(batch.status, held.status)
     np.testing.assert_allclose(batch.force, held.force, atol=1e-6)
     for f in range(4):
-        step = solver.step(arms[f], capacity[f], moments[f], limits=(limits[f], levels[f]))
+        step = solver.step(arms[f], capacity[f], moments[f], inequalities=(limits[f], levels[f]))
         assert step.status == held.status[f]
         np.testing.assert_allclose(step.force, held.force[f], atol=1e-6)

@@ -1,17 +1,20 @@
 """The prepared solver: the answers of ``share``, in arrays that are used again."""
 
 import copy
-import dataclasses
+import inspect
+import json
 import math
 import pickle
 import tracemalloc
 
 import numpy as np
+import pandas as pd
 import pytest
 from tests import naive
 
 from momentshare.errors import ShapeError
-from momentshare.sharing import Solver, Status, cone_inequalities, share
+from momentshare.sharing import Cone, Solver, Status, cone_inequalities, force_gradients, share
+from momentshare.sharing._share import solve_numpy
 
 
 @pytest.fixture(params=["compiled", "numpy"])
@@ -67,14 +70,14 @@ def test_limits_may_change_from_call_to_call(exponent):
     wanted = share(arms, capacity, moments, exponent=exponent, inequalities=(G, h), chain=False)
     held = wanted.inequality_multipliers.any(axis=1)
     assert 0 < held.sum() < 20
-    solver = Solver(heads=28, exponent=exponent, limits=(G[0], h[0]))
-    batch = solver.solve(arms, capacity, moments, limits=(G, h), chain=False)
+    solver = Solver(heads=28, exponent=exponent, inequalities=(G[0], h[0]))
+    batch = solver.solve(arms, capacity, moments, inequalities=(G, h), chain=False)
     np.testing.assert_allclose(batch.activation, wanted.activation, atol=1e-9)
     np.testing.assert_allclose(
         batch.inequality_multipliers, wanted.inequality_multipliers, atol=1e-9
     )
     for f in range(20):
-        one = solver.step(arms[f], capacity[f], moments[f], limits=(G[f], h[f]))
+        one = solver.step(arms[f], capacity[f], moments[f], inequalities=(G[f], h[f]))
         np.testing.assert_allclose(one.activation, wanted.activation[f], atol=1e-7)
 
 
@@ -145,7 +148,7 @@ def test_one_set_of_arms_serves_every_frame():
         ({"exponent": 1.0}, "exponent"),
         ({"weights": [1.0]}, "weights"),
         ({"weights": [1.0, -1.0]}, "weights"),
-        ({"limits": ([[1.0]], [1.0])}, "limits"),
+        ({"inequalities": ([[1.0]], [1.0])}, "inequalities"),
     ],
 )
 def test_a_faulty_argument_is_named(change, argument):
@@ -167,7 +170,7 @@ def test_a_call_of_the_wrong_shape_is_named():
     for other in (np.zeros((1, 2)), share(arms, capacity, [1.0]), None.__class__):
         with pytest.raises(TypeError, match=r"out: must be an Answer from Solver\.room"):
             solver.solve(arms, capacity, np.ones((1, 1)), out=other)
-    bounded = Solver(heads=2, limits=([[1.0, 1.0]], [900.0]))
+    bounded = Solver(heads=2, inequalities=([[1.0, 1.0]], [900.0]))
     with pytest.raises(ShapeError, match=r"inequality_multipliers has shape \(1, 1\)"):
         bounded.solve(arms, capacity, np.ones((1, 1)), out=solver.room(1, 1))
     kept = solver.solve(arms, capacity, np.ones((1, 1)))
@@ -177,6 +180,8 @@ def test_a_call_of_the_wrong_shape_is_named():
     fixed.unmet.flags.writeable = False
     with pytest.raises(ShapeError, match="out"):
         solver.solve(arms, capacity, np.ones((1, 1)), out=fixed)
+    with pytest.raises(ShapeError, match=r"out: must be an answer with exponent 3\.0; got 2\.0"):
+        Solver(heads=2, exponent=3.0).solve(arms, capacity, np.ones((1, 1)), out=kept)
     turned = Solver(heads=2, free_columns=[[1.0], [0.0]])
     with pytest.raises(ShapeError, match="rows"):
         turned.solve(arms, capacity, np.ones((1, 1)))
@@ -198,9 +203,7 @@ def test_a_copy_has_buffers_of_its_own(route):
     solver = Solver(heads=28)
     kept = solver.step(arms[0], capacity[0], moments[0]).copy()
     for other in (pickle.loads(pickle.dumps(solver)), copy.deepcopy(solver)):  # noqa: S301
-        assert (
-            repr(other) == repr(solver) == "Solver(heads=28, exponent=2, free values=0, limits=0)"
-        )
+        assert repr(other) == repr(solver)
         one = other.step(arms[1], capacity[1], moments[1])
         wanted = share(arms[1], capacity[1], moments[1])
         np.testing.assert_allclose(one.force, wanted.force, atol=1e-6)
@@ -251,12 +254,104 @@ def test_a_part_of_a_larger_answer_is_written_to():
     arms, capacity, moments = naive.limb_like(6, seed=4)
     solver = Solver(heads=28)
     large = solver.room(9, 4)
-    names = [item.name for item in dataclasses.fields(large)]
-    part = dataclasses.replace(large, **{name: getattr(large, name)[:6] for name in names})
+    part = large[:6]
     found = solver.solve(arms, capacity, moments, out=part)
     np.testing.assert_array_equal(large.force[:6], found.force)
-    every_other = {name: getattr(large, name)[::2][:6] for name in names}
     with pytest.raises(ShapeError, match="out: must be"):
-        solver.solve(
-            arms[:5], capacity[:5], moments[:5], out=dataclasses.replace(large, **every_other)
-        )
+        solver.solve(arms[:5], capacity[:5], moments[:5], out=large[::2])
+
+
+def test_share_and_solver_name_an_argument_alike():
+    """The same name, wherever the same thing is given."""
+    known = set(inspect.signature(share).parameters)
+    own = {"heads", "out"}
+    for call in (Solver, Solver(heads=2).solve, Solver(heads=2).step):
+        assert set(inspect.signature(call).parameters) - own <= known
+    assert set(inspect.signature(force_gradients).parameters) - {"kinks"} <= known
+
+
+def test_an_answer_has_all_that_a_sharing_has():
+    arms, capacity, moments = naive.limb_like(6, seed=4)
+    heads, rows = [f"h{i}" for i in range(28)], ["a", "b", "c", "d"]
+    moments[2] *= 1e3
+    wanted = share(arms, capacity, moments, chain=False, head_names=heads, row_names=rows)
+    solver = Solver(head_names=heads, row_names=rows)
+    answer = solver.solve(arms, capacity, moments, chain=False)
+    public = {name for name in dir(wanted) if not name.startswith("_")}
+    assert public <= set(dir(answer))
+    pd.testing.assert_frame_equal(answer.to_dataframe(), wanted.to_dataframe(), atol=1e-6)
+    found, other = answer.to_dict(), wanted.to_dict()
+    assert found["coords"] == other["coords"]
+    assert found["attrs"] == other["attrs"]
+    gone = set(other["data_vars"]) ^ set(found["data_vars"])
+    assert gone == set()
+    for name, values in other["data_vars"].items():
+        assert found["data_vars"][name]["attrs"] == values["attrs"]
+        assert np.shape(found["data_vars"][name]["data"]) == np.shape(values["data"])
+    assert json.loads(answer.to_json())["data_vars"]["status"]["data"] == [0, 0, 1, 0, 0, 0]
+    assert repr(answer) == repr(wanted).replace("Sharing", "Answer", 1)
+    np.testing.assert_array_equal(answer.certified, wanted.certified)
+    assert (answer.certificate.duality_gap < 1e-9).all()
+    assert not answer.certificate.duality_gap.flags.writeable
+    one = answer[2]
+    assert str(one.status_text) == "shortfall"
+    assert one.certificate.moment_residual == answer.certificate.moment_residual[2]
+    assert list(one.to_dataframe()["head"]) == heads
+    with pytest.raises(IndexError):
+        answer[0, 0]
+    np.testing.assert_array_equal(answer[..., 1:3].force, answer.force[1:3])
+    single = solver.step(arms[0], capacity[0], moments[0])
+    assert single.to_dict()["data_vars"]["force"]["dims"] == ("head",)
+
+
+def test_frames_of_an_answer_are_views_and_a_copy_is_not():
+    arms, capacity, moments = naive.limb_like(4, seed=4)
+    solver = Solver(heads=28)
+    answer = solver.solve(arms, capacity, moments)
+    one, some, kept = answer[1], answer[1:3], answer[[1]].copy()
+    solver.solve(arms, capacity, 1e3 * moments)
+    assert (int(one.status), some.status.tolist(), kept.status.tolist()) == (1, [1, 1], [0])
+    assert one.certificate.moment_residual == answer.certificate.moment_residual[1]
+    again = pickle.loads(pickle.dumps(answer))  # noqa: S301
+    solver.solve(arms, capacity, moments)
+    assert again.status.tolist() == [1, 1, 1, 1]
+
+
+def test_names_that_do_not_fit_are_refused():
+    for change in ({"head_names": ["a"]}, {"head_names": "ab"}, {"row_names": "a"}):
+        with pytest.raises(ShapeError, match=f"{next(iter(change))}: must be"):
+            Solver(heads=2, **change)
+    solver = Solver(heads=28, row_names=["a", "b"])
+    arms, capacity, moments = naive.limb_like(1, rows=4, seed=6)
+    with pytest.raises(ShapeError, match="row_names: must be 4 names; got 2"):
+        solver.step(arms[0], capacity[0], moments[0])
+
+
+def test_inequalities_of_one_step_are_gone_in_the_next():
+    arms, capacity, moments = naive.limb_like(1, seed=2)
+    free = share(arms[0], capacity[0], moments[0]).force
+    solver = Solver(heads=28, inequalities=(np.ones((1, 28)), [1e6]))
+    cone = Cone(lines=np.tile([1.0, 0.0, 0.0], (28, 1)), normals=[[1.0, 0, 0]], levels=[1.0])
+    for given in (None, cone, None):
+        step = solver.step(arms[0], capacity[0], moments[0], inequalities=given)
+        assert (np.abs(step.force - free).max() > 1.0) == (given is not None)
+        batch = solver.solve(arms[0], capacity[0], moments, inequalities=given)
+        np.testing.assert_allclose(batch.force[0], step.force, atol=1e-6)
+
+
+def test_the_route_is_named_anew_in_each_call(route, monkeypatch):
+    arms, capacity, moments = naive.limb_like(2, seed=4)
+    solver = Solver(heads=28)
+    assert solver.step(arms[0], capacity[0], moments[0]).method == route
+
+    def helped(problem, route, *_, **__):
+        return solve_numpy(problem), f"{route} and convex"
+
+    def left(*_, **__):
+        return Status.UNCERTIFIED
+
+    with monkeypatch.context() as patched:
+        patched.setattr("momentshare.sharing._solver.solve", helped)
+        patched.setattr("momentshare.sharing._stream.Stream.run", left)
+        assert solver.step(arms[0], capacity[0], moments[0]).method == f"{route} and convex"
+    assert solver.step(arms[0], capacity[0], moments[0]).method == route

@@ -198,7 +198,8 @@ def test_a_cone_and_its_inequalities_are_one_problem():
     assert set(one.status.tolist()) == {Status.SOLVED, Status.SHORTFALL}
     np.testing.assert_allclose(one.activation, other.activation, atol=1e-9)
     solver = Solver(
-        heads=28, limits=Cone(lines=cone.lines[0], normals=cone.normals, levels=cone.levels[0])
+        heads=28,
+        inequalities=Cone(lines=cone.lines[0], normals=cone.normals, levels=cone.levels[0]),
     )
     step = solver.step(arms[0], capacity[0], moments[0])
     np.testing.assert_allclose(step.activation, one.activation[0], atol=1e-9)

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.results import brief
-from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status, status_text
+from momentshare.sharing._result import Certificate, FloatArray, IntArray, PerFrame, of_frames
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """Arrays for the answers of a :class:`Solver`, overwritten by each call that uses them.
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Answer(PerFrame):
+    """Answers of a :class:`Solver`, in arrays that each call overwrites which uses them.
+
+    Everything of a :class:`~momentshare.sharing.Sharing` has the same name here. An index or a
+    slice gives views, which the next call overwrites too; ``copy`` keeps what they hold.
 
     Attributes
     ----------
@@ -24,9 +26,18 @@ class Answer:
     inequality_multipliers, shortfall_prices, status
         As in :class:`~momentshare.sharing.Sharing`, with one frame axis (none from
         :meth:`Solver.step`).
-    certificate : float array, shape (..., 4)
-        Moment residual [N·m], bound violation, stationarity and duality gap, as in
-        :class:`~momentshare.sharing.Certificate`.
+    certificate : Certificate
+        Evidence per frame, as in :class:`~momentshare.sharing.Sharing`.
+    proof : float array, shape (..., 4)
+        The fields of the certificate in their order, as the kernel writes them.
+    exponent : float
+        p of Σ w aᵖ; infinity is min–max.
+    method : str
+        Which route computed the last answer.
+    head_names, row_names : tuple of str
+        Labels for tables, as the solver was given them.
+    frame_index : None
+        Indices of tables are not kept, unlike in :class:`~momentshare.sharing.Sharing`.
 
     Examples
     --------
@@ -38,6 +49,8 @@ class Answer:
     ... )
     >>> answer.force.shape, str(answer.status_text), bool(answer.certified)
     ((2,), 'solved', True)
+    >>> bool(answer.certificate.stationarity < 1e-9)
+    True
     """
 
     activation: FloatArray
@@ -49,25 +62,42 @@ class Answer:
     inequality_multipliers: FloatArray
     shortfall_prices: FloatArray
     status: IntArray
-    certificate: FloatArray
+    proof: FloatArray
+    exponent: float
+    method: str
+    head_names: tuple[str, ...] = ()
+    row_names: tuple[str, ...] = ()
 
-    __repr__ = brief
+    def __getitem__(self, key: Any) -> Answer:
+        """Answers of some frames: an index, slice or mask; the first two give views."""
+        return replace(self, **of_frames(self, key))
 
     @property
-    def status_text(self) -> NDArray[np.str_]:
-        """Status of every frame in words."""
-        return status_text(self.status)
+    def frame_index(self) -> None:
+        """None: indices of tables are not kept."""
 
     @property
-    def certified(self) -> BoolArray:
-        """Frames whose certificate holds: solved or shortfall."""
-        return np.asarray(self.status <= Status.SHORTFALL)
+    def certificate(self) -> Certificate:
+        """Evidence per frame."""
+        return Certificate(
+            moment_residual=self.proof[..., 0],
+            bound_violation=self.proof[..., 1],
+            stationarity=self.proof[..., 2],
+            duality_gap=self.proof[..., 3],
+        )
 
     def copy(self) -> Answer:
         """Copy what the next call would overwrite."""
-        return Answer(**{item.name: getattr(self, item.name).copy() for item in fields(self)})
+        kept: dict[str, Any] = {name: array.copy() for name, array in arrays_of(self).items()}
+        return replace(self, **kept)
 
-    def frame(self, index: int) -> Answer:
-        """Give views of one frame, without the frame axis."""
-        whole = {item.name: getattr(self, item.name)[index, ...] for item in fields(self)}
-        return Answer(**whole)
+
+def arrays_of(answer: Answer) -> dict[str, NDArray[Any]]:
+    """Every array that a call writes to, by name."""
+    values = {item.name: getattr(answer, item.name) for item in fields(answer)}
+    return {name: x for name, x in values.items() if isinstance(x, np.ndarray)}
+
+
+def name_route(answer: Answer, route: str) -> None:
+    """Say in the answer which route computed what its arrays hold now."""
+    object.__setattr__(answer, "method", route)

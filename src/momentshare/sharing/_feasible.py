@@ -315,7 +315,7 @@ def _arguments_named(**names: str) -> Iterator[None]:
         yield
     except ShapeError as error:
         argument = names.get(error.argument, error.argument)
-        raise ShapeError(argument, error.wanted, error.got) from error
+        raise ShapeError(argument, error.wanted, error.got, error.remedy) from error
 
 
 def _levels(given: ArrayLike | None, problem: Problem) -> FloatArray:

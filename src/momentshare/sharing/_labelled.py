@@ -157,6 +157,24 @@ def _labels(table: Any) -> tuple[tuple[str, ...], pd.Index[Any] | None]:
     return given, None if whole is None else table.index
 
 
+def names_of(argument: str, given: Sequence[str], wanted: int | None) -> tuple[str, ...]:
+    """Names of heads or rows: none, or as many as there are.
+
+    Raises
+    ------
+    ShapeError
+        Another number of names, or one text.
+    """
+    advice = "give a list with one name for each, or leave it out"
+    count = "" if wanted is None else f"{wanted} "
+    if isinstance(given, str):
+        raise ShapeError(argument, f"{count}names", repr(given), advice)
+    names = tuple(given)
+    if wanted is not None and len(names) not in {0, wanted}:
+        raise ShapeError(argument, f"{wanted} names", f"{len(names)}", advice)
+    return names
+
+
 def shape_of(index: Any, batch: tuple[int, ...]) -> Any:
     """Give the index where it labels the one axis of the frames."""
     return index if index is not None and batch == (len(index),) else None

@@ -158,6 +158,7 @@ def build_problem(
     return check_numbers(
         lay_out(moment_arms, active_capacity, joint_moments, **options),
         raising=options.get("on_invalid", "raise") == "raise",
+        remedy=MARK if "on_invalid" in options else LEAVE_OUT,
     )
 
 
@@ -262,7 +263,12 @@ _FINITE = {
 """Arguments, and where their numbers are in a ``Problem`` or its cone."""
 
 
-def check_numbers(problem: Problem, *, raising: bool) -> Problem:
+MARK = "pass on_invalid='mark' to get NaN in such frames and go on"
+LEAVE_OUT = "put another value there, or leave such frames out"
+"""What to do about numbers that cannot be used, where a call can mark them and where it cannot."""
+
+
+def check_numbers(problem: Problem, *, raising: bool, remedy: str = MARK) -> Problem:
     """Refuse, or mark and replace, numbers that cannot be used.
 
     Raises
@@ -285,7 +291,7 @@ def check_numbers(problem: Problem, *, raising: bool) -> Problem:
         if values is None:
             continue
         shown = name.replace(" (normals)", "")
-        faulty = _check(shown, wanted, values, rule, problem.batch, raising=raising)
+        faulty = _check(shown, wanted, values, rule, problem.batch, remedy if raising else None)
         if faulty is not None:
             bad |= faulty
             changed[field] = _repaired(values, rule, name)
@@ -370,6 +376,37 @@ def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[Floa
     return spread[0], spread[1]
 
 
+def as_pair(inequalities: Cone | tuple[ArrayLike, ArrayLike]) -> tuple[ArrayLike, ArrayLike]:
+    """Inequalities as a pair (G, h).
+
+    Raises
+    ------
+    ShapeError
+        It is neither a pair nor a cone.
+    """
+    if isinstance(inequalities, Cone):
+        return inequalities.inequalities()
+    try:
+        G, h = inequalities
+    except (TypeError, ValueError) as error:
+        raise ShapeError(
+            "inequalities", "a pair (G, h) or a Cone", _brief(inequalities),
+            "give coefficients and levels together: (G, h)",
+        ) from error  # fmt: skip
+    return G, h
+
+
+def _brief(value: object) -> str:
+    """Shape of an array, else the type of what was given."""
+    if (shape := getattr(value, "shape", None)) is not None:
+        return f"an array of shape {tuple(shape)}"
+    return (
+        f"{type(value).__name__} of {len(value)}"
+        if isinstance(value, (list, tuple))
+        else repr(value)
+    )
+
+
 def _inequalities(
     inequalities: Cone | tuple[ArrayLike, ArrayLike] | None, heads: int
 ) -> tuple[FloatArray, FloatArray | None, FloatArray]:
@@ -383,10 +420,7 @@ def _inequalities(
                 "inequalities", f"a cone with lines of {heads} heads", f"{lines.shape[-2]} heads"
             )
         return inequalities.normals, lines, inequalities.levels
-    try:
-        G, h = inequalities
-    except (TypeError, ValueError) as error:
-        raise ShapeError("inequalities", "a pair (G, h) or a Cone", repr(inequalities)) from error
+    G, h = as_pair(inequalities)
     limits = _array("inequalities", G, 2)
     if limits.shape[-1] != heads:
         raise ShapeError(
@@ -425,16 +459,15 @@ def _check(
     values: FloatArray,
     rule: Callable[[FloatArray], BoolArray],
     batch: tuple[int, ...],
-    *,
-    raising: bool,
+    remedy: str | None,
 ) -> BoolArray | None:
-    """Frames whose values break the rule, or None; raises at the first one if requested."""
+    """Frames whose values break the rule, or None; raises at the first one if there is a remedy."""
     if _all_keep(values, rule):
         return None
     faults: BoolArray = rule(values)
     if not faults.any():
         return None
-    if raising:
+    if remedy is not None:
         first = tuple(int(i) for i in np.argwhere(faults)[0])
         frame: object = "every frame"
         if values.shape[0] != 1 and batch:
@@ -443,7 +476,7 @@ def _check(
             name,
             wanted,
             f"{_shown(values[first])} in {frame} at {first[1:]}",
-            "pass on_invalid='mark' to get NaN in such frames and go on",
+            remedy,
         )
     return np.asarray(faults.reshape(faults.shape[0], -1).any(axis=1))
 

@@ -83,10 +83,32 @@ def of_frames(result: Any, key: Any) -> dict[str, Any]:
     IndexError
         There is no such frame, or there are more indices than batch axes.
     """
-    if (status := getattr(result, "status", None)) is not None:
-        status[key]  # has the batch axes alone
-    values = ((item.name, getattr(result, item.name)) for item in fields(result))
-    return {name: np.asarray(x[key]) for name, x in values if isinstance(x, np.ndarray)}
+    arrays = {item.name: getattr(result, item.name) for item in fields(result)}
+    arrays = {name: x for name, x in arrays.items() if isinstance(x, np.ndarray)}
+    axes = getattr(result, "status", next(iter(arrays.values())))  # has the batch axes alone
+    axes[key]
+    places = _over_batch(key, axes.ndim)
+    return {name: x[places] for name, x in arrays.items()}
+
+
+def _over_batch(key: Any, axes: int) -> tuple[Any, ...]:
+    """Write a key over the batch axes for arrays with more, which give views where they can."""
+    parts = key if isinstance(key, tuple) else (key,)
+    for place, part in enumerate(parts):
+        if part is Ellipsis:
+            others = (*parts[:place], *parts[place + 1 :])
+            used = sum(_axes_taken(other) for other in others)
+            whole = (slice(None),) * (axes - used)
+            return (*parts[:place], *whole, *parts[place + 1 :], Ellipsis)
+    return (*parts, Ellipsis)
+
+
+def _axes_taken(part: Any) -> int:
+    """Count the axes that one part of a key stands for."""
+    if part is None:
+        return 0
+    values = np.asarray(part) if not isinstance(part, slice) else None
+    return values.ndim if values is not None and values.dtype == np.bool_ else 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,8 +148,88 @@ class Certificate(ReadOnly):
     __repr__ = brief
 
 
+class PerFrame:
+    """What answers of frames have in common: words, tables and plain values."""
+
+    __slots__ = ()
+
+    if TYPE_CHECKING:
+        activation: FloatArray
+        active_force: FloatArray
+        force: FloatArray
+        unmet: FloatArray
+        status: IntArray
+        exponent: float
+        method: str
+        head_names: tuple[str, ...]
+        row_names: tuple[str, ...]
+
+        @property
+        def frame_index(self) -> pd.Index[Any] | None: ...
+
+    def __repr__(self) -> str:
+        counts = {
+            Status(int(code)).name.lower(): int(count)
+            for code, count in zip(*np.unique(self.status, return_counts=True), strict=True)
+        }
+        return (
+            f"{type(self).__name__}(frames={self.status.shape}, heads={self.activation.shape[-1]}, "
+            f"rows={self.unmet.shape[-1]}, exponent={self.exponent:g}, "
+            f"method={self.method!r}, status={counts})"
+        )
+
+    @property
+    def status_text(self) -> NDArray[np.str_]:
+        """Status of every frame in words."""
+        return status_text(self.status)
+
+    @property
+    def certified(self) -> BoolArray:
+        """Frames whose certificate holds: solved or shortfall."""
+        return np.asarray(self.status <= Status.SHORTFALL)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One line per frame and head, columns with units in their names.
+
+        The index is that of the moments, or else of the capacities, where these came as a
+        DataFrame; columns ``axis 0``, … count the frames where there is none.
+        """
+        import pandas as pd
+
+        heads = self.activation.shape[-1]
+        frames = int(self.status.size)
+        names = self.head_names or tuple(f"head {i}" for i in range(heads))
+        columns: dict[str, object] = {}
+        if self.frame_index is None:
+            for axis, place in enumerate(np.indices(self.status.shape)):
+                columns[f"axis {axis}"] = np.repeat(place.ravel(), heads)
+        columns["head"] = np.tile(np.array(names, dtype=object), frames)
+        columns["activation"] = self.activation.ravel()
+        columns["active force [N]"] = self.active_force.ravel()
+        columns["force [N]"] = self.force.ravel()
+        columns["status"] = np.repeat(self.status_text.ravel(), heads)
+        index = None if self.frame_index is None else self.frame_index.repeat(heads)
+        return pd.DataFrame(columns, index=index)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything with its unit and the names of its axes, as plain Python values.
+
+        The layout is that which ``xarray.Dataset.from_dict`` reads: ``coords``, ``data_vars``
+        with ``dims``, ``data`` and ``attrs["units"]``, and ``attrs``.
+        """
+        from momentshare.sharing._labelled import labelled
+
+        return labelled(self, STATUSES)
+
+    def to_json(self) -> str:
+        """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
+        from momentshare.sharing._labelled import json_of
+
+        return json_of(self.to_dict())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class Sharing(ReadOnly):
+class Sharing(PerFrame, ReadOnly):
     """Joint moments shared among heads, with multipliers, shortfall and certificate.
 
     Attributes
@@ -202,61 +304,6 @@ class Sharing(ReadOnly):
             kept = self.frame_index[key[0] if isinstance(key, tuple) else key]
         proof = Certificate(**of_frames(self.certificate, key))
         return replace(self, **found, certificate=proof, frame_index=kept)
-
-    def __repr__(self) -> str:
-        counts = {
-            Status(int(code)).name.lower(): int(count)
-            for code, count in zip(*np.unique(self.status, return_counts=True), strict=True)
-        }
-        return (
-            f"Sharing(frames={self.status.shape}, heads={self.activation.shape[-1]}, "
-            f"rows={self.unmet.shape[-1]}, exponent={self.exponent:g}, "
-            f"method={self.method!r}, status={counts})"
-        )
-
-    @property
-    def status_text(self) -> NDArray[np.str_]:
-        """Status of every frame in words."""
-        return status_text(self.status)
-
-    def to_dataframe(self) -> pd.DataFrame:
-        """One line per frame and head, columns with units in their names.
-
-        The index is that of the moments, or else of the capacities, where these came as a
-        DataFrame; columns ``axis 0``, … count the frames where there is none.
-        """
-        import pandas as pd
-
-        heads = self.activation.shape[-1]
-        frames = int(self.status.size)
-        names = self.head_names or tuple(f"head {i}" for i in range(heads))
-        columns: dict[str, object] = {}
-        if self.frame_index is None:
-            for axis, place in enumerate(np.indices(self.status.shape)):
-                columns[f"axis {axis}"] = np.repeat(place.ravel(), heads)
-        columns["head"] = np.tile(np.array(names, dtype=object), frames)
-        columns["activation"] = self.activation.ravel()
-        columns["active force [N]"] = self.active_force.ravel()
-        columns["force [N]"] = self.force.ravel()
-        columns["status"] = np.repeat(self.status_text.ravel(), heads)
-        index = None if self.frame_index is None else self.frame_index.repeat(heads)
-        return pd.DataFrame(columns, index=index)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Everything with its unit and the names of its axes, as plain Python values.
-
-        The layout is that which ``xarray.Dataset.from_dict`` reads: ``coords``, ``data_vars``
-        with ``dims``, ``data`` and ``attrs["units"]``, and ``attrs``.
-        """
-        from momentshare.sharing._labelled import labelled
-
-        return labelled(self, STATUSES)
-
-    def to_json(self) -> str:
-        """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
-        from momentshare.sharing._labelled import json_of
-
-        return json_of(self.to_dict())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

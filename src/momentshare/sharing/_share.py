@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare._kernels import is_available, require_threads
-from momentshare.errors import ShapeError
 from momentshare.sharing._backends.balance import free_values, normalise
 from momentshare.sharing._backends.bounded import proved, solve_bounded
 from momentshare.sharing._backends.compiled import (
@@ -30,7 +29,7 @@ from momentshare.sharing._backends.minmax_within import (
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._labelled import labels_of, shape_of
+from momentshare.sharing._labelled import labels_of, names_of, shape_of
 from momentshare.sharing._problem import OnInvalid, Problem, check_numbers, lay_out, require_choice
 from momentshare.sharing._result import (
     Certificate,
@@ -178,7 +177,8 @@ def share(
     )
     require_threads(threads)
     named, listed, index = labels_of(active_capacity, joint_moments)
-    heads, rows = _labels(head_names or named, problem.heads, row_names or listed, problem.rows)
+    heads = names_of("head_names", head_names or named, problem.heads)
+    rows = names_of("row_names", row_names or listed, problem.rows)
     problem, raw, route = _solve_checked(
         problem, choose_route(method), threads, chain=chain, raising=on_invalid == "raise"
     )
@@ -196,15 +196,6 @@ def choose_route(method: Method) -> str:
     if method == "auto":
         return "compiled" if is_available() else "numpy"
     return method
-
-
-def _labels(
-    head_names: Sequence[str], heads: int, row_names: Sequence[str], rows: int
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    for name, given, wanted in (("head_names", head_names, heads), ("row_names", row_names, rows)):
-        if len(given) not in {0, wanted}:
-            raise ShapeError(name, f"{wanted} names", f"{len(given)}")
-    return tuple(head_names), tuple(row_names)
 
 
 def _solve_checked(

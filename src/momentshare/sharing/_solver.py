@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,10 +11,10 @@ import numpy as np
 from momentshare._kernels import is_available, require_threads
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.sharing._answer import Answer
+from momentshare.sharing._answer import Answer, arrays_of, name_route
 from momentshare.sharing._backends.compiled import run_kernel
-from momentshare.sharing._force_cone import Cone
-from momentshare.sharing._problem import Problem, build_problem
+from momentshare.sharing._labelled import names_of
+from momentshare.sharing._problem import Problem, as_pair, build_problem
 from momentshare.sharing._result import (
     FloatArray,
     Status,
@@ -36,6 +36,16 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
+    from momentshare.sharing._force_cone import Cone
+
+
+_REMEDIES = {
+    "weights": "give one number above zero for each head, the same for all frames",
+    "free_columns": "give one row for each moment and one column for each free value",
+    "inequalities": "give G with one column for each head and h with one level for each row of G",
+}
+"""What to do about an argument of a solver: those of `share` speak of moment arms and frames."""
+
 
 class Solver:
     """Share joint moments for many frames of one kind, checked and laid out once.
@@ -48,17 +58,19 @@ class Solver:
 
     Parameters
     ----------
-    heads : int or sequence of str
-        Number of heads, or their names.
+    heads : int
+        Number of heads; may be left out where ``head_names`` are given.
     exponent : float
         p > 1; ``math.inf`` minimises the greatest w a (:meth:`solve` then allocates in each call).
     weights : array_like, shape (heads,), optional
         w > 0; one where not given.
     free_columns : array_like, shape (rows, k), optional
         C: moment of each row per unit of each free value.
-    limits : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
+    inequalities : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
         Limits G F ≤ h on the total force of the heads [N]; calls may supply others of the same
         shape, such as the cone of another posture.
+    head_names, row_names : sequence of str, optional
+        Labels kept in the answers.
 
     Raises
     ------
@@ -69,7 +81,7 @@ class Solver:
     --------
     >>> import numpy as np
     >>> from momentshare.sharing import Solver
-    >>> solver = Solver(heads=["long", "short"])
+    >>> solver = Solver(head_names=["long", "short"])
     >>> arms, capacity = np.array([[0.05, 0.04]]), np.array([1000.0, 500.0])
     >>> answer = solver.step(arms, capacity, np.array([25.0]))
     >>> answer.force.round(2)
@@ -82,36 +94,29 @@ class Solver:
     def __init__(
         self,
         *,
-        heads: int | Sequence[str],
+        heads: int | None = None,
         exponent: float = 2.0,
         weights: ArrayLike | None = None,
         free_columns: ArrayLike | None = None,
-        limits: Cone | tuple[ArrayLike, ArrayLike] | None = None,
+        inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
+        head_names: Sequence[str] = (),
+        row_names: Sequence[str] = (),
     ) -> None:
-        try:
-            count = heads if isinstance(heads, (int, np.integer)) else len(heads)
-        except TypeError:
-            count = 0
-        if isinstance(heads, (bool, str)) or count < 1:
-            raise ShapeError("heads", "a whole number of at least one, or names", repr(heads))
-        self.head_names: tuple[str, ...] = (
-            () if isinstance(heads, (int, np.integer)) else tuple(heads)
-        )
-        self._heads = int(count)
+        self._heads = _count(heads, head_names)
+        self.head_names = names_of("head_names", head_names, self._heads)
         self._columns = None if free_columns is None else numbers("free_columns", free_columns)
         rows = 1 if self._columns is None else self._columns.shape[0]
-        if isinstance(limits, Cone):
-            limits = limits.inequalities()
+        self.row_names = names_of("row_names", row_names, None if self._columns is None else rows)
         try:
             # The checks of `share`, once, on everything that stays the same.
             self._kind = build_problem(
                 np.zeros((rows, self._heads)), np.zeros(self._heads), np.zeros(rows),
                 exponent=exponent, weights=weights, free_columns=self._columns,
-                inequalities=limits,
+                inequalities=None if inequalities is None else as_pair(inequalities),
             )  # fmt: skip
         except ShapeError as error:
-            argument = error.argument.replace("inequalities", "limits")
-            raise ShapeError(argument, error.wanted, error.got) from error
+            name, wanted, got = error.argument, error.wanted, error.got
+            raise ShapeError(name, wanted, got, _REMEDIES.get(name, error.remedy)) from error
         if self._kind.batch:
             raise ShapeError("weights", "without a frame axis", f"{self._kind.batch}")
         self._answer: Answer | None = None
@@ -121,7 +126,7 @@ class Solver:
         kind = self._kind
         return (
             f"Solver(heads={self._heads}, exponent={kind.exponent:g}, free values={kind.free}, "
-            f"limits={kind.facets})"
+            f"inequalities={kind.facets})"
         )
 
     def __getstate__(self) -> dict[str, Any]:
@@ -146,8 +151,16 @@ class Solver:
             inequality_multipliers=np.zeros((frames, facets)),
             shortfall_prices=np.zeros((frames, facets)),
             status=np.zeros(frames, dtype=np.int8),
-            certificate=np.zeros((frames, 4)),
+            proof=np.zeros((frames, 4)),
+            exponent=self._kind.exponent,
+            method=self._route(),
+            head_names=self.head_names,
+            row_names=names_of("row_names", self.row_names, rows),
         )
+
+    @staticmethod
+    def _route() -> str:
+        return "compiled" if is_available() else "numpy"
 
     def _own_room(self, frames: int, rows: int, *, pushed: bool) -> Answer:
         """Give the arrays of the last call where they fit; without passive forces one less."""
@@ -164,49 +177,61 @@ class Solver:
             given = type(out).__name__
             raise TypeError(f"out: must be an Answer from Solver.room; got {given}; make one")
         like = self.room(0, rows)
-        for item in fields(out):
-            array, kind = getattr(out, item.name), getattr(like, item.name)
+        for item in ("exponent", "head_names", "row_names"):
+            wanted, found = getattr(like, item), getattr(out, item)
+            if found != wanted:
+                advice = "make it with room of this solver"
+                raise ShapeError("out", f"an answer with {item} {wanted}", f"{found}", advice)
+        kinds = arrays_of(like)
+        for name, array in arrays_of(out).items():
+            kind = kinds[name]
             whole = array.flags.c_contiguous and array.flags.writeable
-            wanted = (frames, *kind.shape[1:])
-            if array.shape != wanted or array.dtype != kind.dtype or not whole:
-                asked = f"an answer of room({frames}, {rows}), whose {item.name} has shape {wanted}"
-                raise ShapeError("out", asked, f"shape {array.shape}" if whole else "a view")
+            shape = (frames, *kind.shape[1:])
+            if array.shape != shape or array.dtype != kind.dtype or not whole:
+                asked = f"an answer of room({frames}, {rows}), whose {name} has shape {shape}"
+                got = f"shape {array.shape}" if whole else "an array with gaps, or read-only"
+                advice = f"make it with room({frames}, {rows}), or leave it out"
+                raise ShapeError("out", asked, got, advice)
         if pushed and out.force is out.active_force:
-            raise ShapeError("out", "made by room", "one of a call without passive forces")
+            raise ShapeError(
+                "out", "made by room", "one of a call without passive forces",
+                f"make it with room({frames}, {rows}), or leave it out",
+            )  # fmt: skip
         return out
 
     def solve(
         self,
-        arms: ArrayLike,
-        capacity: ArrayLike,
-        moments: ArrayLike,
+        moment_arms: ArrayLike,
+        active_capacity: ArrayLike,
+        joint_moments: ArrayLike,
         *,
         passive_force: ArrayLike | None = None,
-        limits: tuple[ArrayLike, ArrayLike] | None = None,
+        inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
         out: Answer | None = None,
-        threads: int = 1,
+        threads: int | None = 1,
         chain: bool = True,
     ) -> Answer:
         """Share the moments of a batch of frames.
 
         Parameters
         ----------
-        arms : array_like, shape ((frames,) rows, heads)
+        moment_arms : array_like, shape ((frames,) rows, heads)
             [m].
-        capacity, passive_force : array_like, shape ((frames,) heads)
+        active_capacity, passive_force : array_like, shape ((frames,) heads)
             [N].
-        moments : array_like, shape (frames, rows)
+        joint_moments : array_like, shape (frames, rows)
             [N·m].
-        limits : pair (G, h), shapes ((frames,) facets, heads) and ((frames,) facets), optional
-            Replaces the solver's own; same number of facets.
+        inequalities : Cone, or pair (G, h), optional
+            Takes the place of the solver's own in this call; shapes ((frames,) facets, heads) and
+            ((frames,) facets), with as many facets.
         out : Answer, optional
             Where to write, as :meth:`room` makes it for the same ``frames`` and ``rows``; by
             default the arrays of the last call of the same size. A part of a larger answer will
-            do where its arrays are contiguous (``Answer.frame`` takes an axis away, so that
-            none of its answers will), and with passive forces only one whose ``force`` is an
-            array of its own. Input that lies in its arrays is copied first.
-        threads : int
-            Maximum number of threads.
+            do where its arrays are contiguous, such as ``answer[:100]``, and with passive forces
+            only one whose ``force`` is an array of its own. Input that lies in its arrays is copied
+            first.
+        threads : int, optional
+            Maximum number of threads; with None one per available core.
         chain : bool
             Start each frame from the previous one.
 
@@ -222,39 +247,46 @@ class Solver:
             Naming the argument.
         """
         require_threads(threads)
-        wanted = numbers("moments", moments)
-        if wanted.ndim != 2 or wanted.shape[1] == 0:
-            raise ShapeError("moments", "shape (frames, rows)", f"shape {wanted.shape}")
-        frames, rows = wanted.shape
+        moments = numbers("joint_moments", joint_moments)
+        if moments.ndim != 2 or moments.shape[1] == 0:
+            raise ShapeError(
+                "joint_moments", "shape (frames, rows)", f"shape {moments.shape}",
+                "give one line for each frame; step takes one frame alone",
+            )  # fmt: skip
+        frames, rows = moments.shape
+        pushed = passive_force is not None
         if out is None:
-            answer = self._answer = self._own_room(frames, rows, pushed=passive_force is not None)
+            answer = self._answer = self._own_room(frames, rows, pushed=pushed)
         else:
-            answer = self._own_size(out, frames, rows, pushed=passive_force is not None)
-        problem = apart(self._problem(arms, capacity, wanted, passive_force, limits), answer)
+            answer = self._own_size(out, frames, rows, pushed=pushed)
+        pair = None if inequalities is None else as_pair(inequalities)
+        problem = self._problem(moment_arms, active_capacity, moments, passive_force, pair)
+        problem = apart(problem, answer)
         if is_available() and math.isfinite(problem.exponent):
             run_kernel(problem, as_raw(answer), threads, chain=chain)
         else:
             answer.status[:] = Status.UNCERTIFIED
-        self._finish(problem, answer)
+        name_route(answer, self._finish(problem, answer))
         return answer
 
     def step(
         self,
-        arms: ArrayLike,
-        capacity: ArrayLike,
-        moments: ArrayLike,
+        moment_arms: ArrayLike,
+        active_capacity: ArrayLike,
+        joint_moments: ArrayLike,
         *,
         passive_force: ArrayLike | None = None,
-        limits: tuple[ArrayLike, ArrayLike] | None = None,
+        inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     ) -> Answer:
         """Share the moments of one frame, beginning where the last one ended.
 
         Parameters
         ----------
-        arms : array_like, shape (rows, heads)
-        capacity, passive_force : array_like, shape (heads,)
-        moments : array_like, shape (rows,)
-        limits : pair (G, h), shapes (facets, heads) and (facets,), optional
+        moment_arms : array_like, shape (rows, heads)
+        active_capacity, passive_force : array_like, shape (heads,)
+        joint_moments : array_like, shape (rows,)
+        inequalities : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
+            Takes the place of the solver's own in this call.
 
         Returns
         -------
@@ -262,11 +294,11 @@ class Solver:
             Without a frame axis; overwritten by the next step.
         """
         stream = self._stream
-        if stream is None or np.shape(moments) != stream.moments.shape:
-            stream = self._stream = self._open(np.size(numbers("moments", moments)))
-        put_values("arms", stream.arms, arms)
-        put_values("capacity", stream.capacity, capacity)
-        put_values("moments", stream.moments, moments)
+        if stream is None or np.shape(joint_moments) != stream.moments.shape:
+            stream = self._stream = self._open(numbers("joint_moments", joint_moments))
+        put_values("moment_arms", stream.arms, moment_arms)
+        put_values("active_capacity", stream.capacity, active_capacity)
+        put_values("joint_moments", stream.moments, joint_moments)
         if passive_force is None:
             if stream.pushed:
                 stream.passive[...] = 0.0
@@ -274,14 +306,23 @@ class Solver:
         else:
             put_values("passive_force", stream.passive, passive_force)
             stream.pushed = True
-        if limits is not None:
-            put_values("limits", stream.limits, limits[0])
-            put_values("limits (level)", stream.levels, limits[1])
+        if inequalities is not None:
+            G, h = as_pair(inequalities)
+            put_values("inequalities", stream.limits, G)
+            put_values("inequalities (level)", stream.levels, h)
+            stream.turned = True
+        elif stream.turned:
+            stream.limits[...], stream.levels[...] = self._kind.limits[0], self._kind.levels[0]
+            stream.turned = False
         answer = stream.answer
         if stream.run() <= Status.SHORTFALL:
+            if stream.left:
+                name_route(answer, self._route())
+                stream.left = False
             return answer
         stream.status[...] = Status.UNCERTIFIED
-        self._finish(stream.problem, stream.whole)
+        name_route(answer, self._finish(stream.problem, stream.whole))
+        stream.left = True
         if stream.status.item() > Status.SHORTFALL:
             # Nothing to start the next frame from; and a solver's NaN must not persist.
             answer.multipliers[...] = np.nan_to_num(answer.multipliers, nan=0.0)
@@ -294,49 +335,59 @@ class Solver:
         capacity: ArrayLike,
         moments: FloatArray,
         passive: ArrayLike | None,
-        limits: tuple[ArrayLike, ArrayLike] | None,
+        inequalities: tuple[ArrayLike, ArrayLike] | None,
     ) -> Problem:
         """Combine the arrays of a call with what stays the same."""
         frames, rows = moments.shape
         kind, heads = self._kind, self._heads
         if kind.free and kind.rows != rows:
             raise ShapeError(
-                "moments",
+                "joint_moments",
                 f"shape (frames, {kind.rows}), as many rows as free_columns",
                 f"shape {moments.shape}",
+                "give one moment for each row of free_columns, or make another Solver",
             )
         facets = kind.facets
-        G, h = (kind.limits, kind.levels) if limits is None else limits
+        G, h = (kind.limits, kind.levels) if inequalities is None else inequalities
         return replace(
             kind,
-            arms=laid("arms", arms, (rows, heads), frames),
-            capacity=laid("capacity", capacity, (heads,), frames),
-            moments=laid("moments", moments, (rows,), frames),
+            arms=laid("moment_arms", arms, (rows, heads), frames),
+            capacity=laid("active_capacity", capacity, (heads,), frames),
+            moments=laid("joint_moments", moments, (rows,), frames),
             passive=kind.passive
             if passive is None
             else laid("passive_force", passive, (heads,), frames),
             columns=kind.columns if kind.free else np.zeros((1, rows, 0)),
-            coefficients=laid("limits", G, (facets, heads), frames),
+            coefficients=laid("inequalities", G, (facets, heads), frames),
             cone=None,
-            levels=laid("limits (level)", h, (facets,), frames),
+            levels=laid("inequalities (level)", h, (facets,), frames),
             frames=frames,
             batch=(frames,),
             invalid=np.zeros(frames, dtype=np.bool_),
         )
 
-    def _open(self, rows: int) -> Stream:
-        """Lay out the buffers of a stream."""
+    def _open(self, moments: FloatArray) -> Stream:
+        """Lay out the buffers of a stream whose frames have such moments."""
+        rows = moments.size
+        kind = self._kind
+        if moments.ndim != 1 or rows == 0 or (kind.free and kind.rows != rows):
+            wanted = f"({kind.rows},), as many as free_columns has" if kind.free else "(rows,)"
+            raise ShapeError(
+                "joint_moments", f"shape {wanted}", f"shape {moments.shape}",
+                "give the moments of one frame; solve takes a batch of frames",
+            )  # fmt: skip
         whole = self.room(1, rows)
         heads = self._heads
         problem = self._problem(
             np.zeros((1, rows, heads)), np.zeros((1, heads)), np.zeros((1, rows)),
             np.zeros((1, heads)),
-            (self._kind.limits.copy(), self._kind.levels.copy()),
+            (kind.limits.copy(), kind.levels.copy()),
         )  # fmt: skip
         return open_stream(problem, whole)
 
-    def _finish(self, problem: Problem, answer: Answer) -> None:
-        """Solve what the kernel left open, mark what cannot be used."""
+    def _finish(self, problem: Problem, answer: Answer) -> str:
+        """Solve what the kernel left open, mark what cannot be used; name the route taken."""
+        route = self._route()
         if (left := np.flatnonzero(answer.status == Status.UNCERTIFIED)).size:
             # An array with one frame for all belongs to every frame of a part as well.
             part = problem.take(left) if problem.frames > 1 else problem
@@ -344,10 +395,22 @@ class Solver:
             good = np.flatnonzero(~bad)
             if good.size:
                 some = part.take(good) if part.frames > 1 else part
-                raw, _ = solve(some, "numpy" if not is_available() else "compiled", 1, chain=False)
+                raw, route = solve(some, route, 1, chain=False)
                 put(as_raw(answer), left[good], raw)
             answer.status[left[bad]] = Status.INVALID
-            for item in fields(answer):
-                array = getattr(answer, item.name)
+            for array in arrays_of(answer).values():
                 if array.dtype == np.float64:
                     array[left[bad]] = math.nan
+        return route
+
+
+def _count(heads: int | None, head_names: Sequence[str]) -> int:
+    """Give the number of heads, or of their names where none is given."""
+    if heads is None and not isinstance(head_names, str):
+        heads = len(head_names)
+    if isinstance(heads, (int, np.integer)) and not isinstance(heads, bool) and heads > 0:
+        return int(heads)
+    raise ShapeError(
+        "heads", "a whole number of at least one", repr(heads),
+        "give how many heads there are, or their names as head_names",
+    )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from momentshare._kernels import is_available
 from momentshare._kernels.compiling import direct
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
+from momentshare.sharing._answer import arrays_of
 from momentshare.sharing._backends.compiled import limits_of_method
 from momentshare.sharing._backends.minmax import SHORT, rules_of_factors
 from momentshare.sharing._result import BoolArray, FloatArray, IntArray, RawSharing, Status
@@ -44,7 +45,9 @@ class Stream:
     first: Call | None
     ended: IntArray
     beyond: Call | None
-    pushed: bool = False
+    pushed: bool = False  # passive forces in the last step
+    turned: bool = False  # inequalities of its own
+    left: bool = False  # not solved by a kernel alone
 
     def run(self) -> int:
         """Solve the frame as far as kernels can; its status."""
@@ -71,7 +74,7 @@ def open_stream(problem: Problem, whole: Answer) -> Stream:
             first = _peak_arguments(problem, whole, ended)
             beyond = arguments(replace(problem, exponent=2.0), whole)
     return Stream(
-        problem=problem, whole=whole, answer=whole.frame(0), arms=problem.arms[0],
+        problem=problem, whole=whole, answer=whole[0], arms=problem.arms[0],
         capacity=problem.capacity[0], moments=problem.moments[0], passive=problem.passive[0],
         limits=problem.limits[0], levels=problem.levels[0], status=whole.status, start=start,
         first=first, ended=ended, beyond=beyond,
@@ -104,7 +107,7 @@ def laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> Fl
 
 def apart(problem: Problem, answer: Answer) -> Problem:
     """Copy the input that lies in arrays of the answer, which a kernel overwrites as it goes."""
-    written = [getattr(answer, item.name) for item in fields(answer)]
+    written = arrays_of(answer).values()
     given = {
         name: getattr(problem, name)
         for name in ("arms", "capacity", "moments", "passive", "coefficients", "levels")
@@ -142,7 +145,7 @@ def arguments(problem: Problem, answer: Answer) -> Call:
         False, answer.activation, answer.active_force, answer.force, answer.multipliers,
         answer.unmet, answer.free_values,
         answer.inequality_multipliers, answer.shortfall_prices, answer.status,
-        answer.certificate, np.empty(size), limits_of_method(),
+        answer.proof, np.empty(size), limits_of_method(),
     )  # fmt: skip
 
 
@@ -153,7 +156,7 @@ def _peak_arguments(problem: Problem, answer: Answer, ended: IntArray) -> Call:
     return direct(solve_peaks), (
         problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
         problem.columns, 0, 1, answer.activation, answer.active_force, answer.force,
-        answer.multipliers, answer.unmet, answer.free_values, answer.status, answer.certificate,
+        answer.multipliers, answer.unmet, answer.free_values, answer.status, answer.proof,
         ended, peak_room(problem.rows, problem.heads, problem.free), rules_of_factors(),
         limits_of_method(),
     )  # fmt: skip
@@ -165,5 +168,5 @@ def as_raw(answer: Answer) -> RawSharing:
         activation=answer.activation, active=answer.active_force, force=answer.force,
         multipliers=answer.multipliers, unmet=answer.unmet, free_values=answer.free_values,
         held=answer.inequality_multipliers, parted=answer.shortfall_prices,
-        status=answer.status, numbers=answer.certificate,
+        status=answer.status, numbers=answer.proof,
     )  # fmt: skip
