@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,6 +13,11 @@ if TYPE_CHECKING:
 
 __all__ = ["numbers"]
 
+_WANTED = "an array of numbers"
+_UNEVEN = "give numbers in lists of equal length, or an array"
+_MASK = "convert a mask that stands for 0 and 1 with .astype(float)"
+_OTHER = "give real numbers; .astype(float) converts text that holds them"
+
 
 def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
     """Give the values as float64; a masked one counts as missing, whatever its data.
@@ -20,7 +25,8 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
     Raises
     ------
     ShapeError
-        Where the values are truth values, text, dates or complex numbers, or do not form an array.
+        Where there are truth values, text, dates or complex numbers among them, or they do not
+        form an array.
     """
     if isinstance(values, np.ndarray) and values.dtype == np.float64:
         plain: NDArray[np.generic] = values
@@ -28,15 +34,17 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
         try:
             plain = np.asarray(values)
         except (TypeError, ValueError) as error:
-            raise ShapeError(name, "an array of numbers", type(values).__name__) from error
+            raise ShapeError(name, _WANTED, _kind(values), _UNEVEN) from error
         if plain.dtype.kind not in "iufO":
-            advice = "convert a mask that stands for 0 and 1 with .astype(float)"
             raise ShapeError(
                 name,
-                "an array of numbers",
+                _WANTED,
                 f"values of type {plain.dtype}",
-                advice if plain.dtype.kind == "b" else "",
+                _MASK if plain.dtype.kind == "b" else _OTHER,
             )
+        if other := _no_number(values if isinstance(values, (list, tuple)) else plain):
+            advice = _MASK if other in {"True", "False", "truth values"} else _OTHER
+            raise ShapeError(name, _WANTED, f"{other} among the values", advice)
     parts = values if isinstance(values, (list, tuple)) else (values,)
     try:
         if any(isinstance(part, np.ma.MaskedArray) for part in parts):
@@ -44,4 +52,21 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
             return np.where(hidden, np.nan, np.asarray(plain, dtype=np.float64))
         return np.asarray(plain, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
-        raise ShapeError(name, "an array of numbers", type(values).__name__) from error
+        raise ShapeError(name, _WANTED, _kind(values), _UNEVEN) from error
+
+
+def _kind(values: Any) -> str:
+    return f"{'an' if type(values).__name__[0] in 'aeio' else 'a'} {type(values).__name__}"
+
+
+def _no_number(values: Any) -> str:
+    """Name a truth value or text in lists or in an array of objects, which NumPy would convert."""
+    if isinstance(values, (list, tuple)):
+        return next((found for part in values if (found := _no_number(part))), "")
+    if isinstance(values, np.ndarray):
+        if values.dtype.kind == "b":
+            return "truth values"
+        return _no_number(values.ravel().tolist()) if values.dtype.kind == "O" else ""
+    if isinstance(values, (bool, np.bool_)):
+        return str(values)
+    return repr(values) if isinstance(values, (str, bytes)) else ""

@@ -248,7 +248,7 @@ def build_skeletons(
     scapula and the thickness of long bones with stature; the clavicle with its own length.
     """
     if not people:
-        raise ShapeError("people", "at least one person", "none")
+        raise ShapeError("people", "at least one person", "none", "give a list of Person")
     policy = scapula or model.default_scapula
     if policy not in model.scapula_policies:
         raise UnknownNameError("scapula policy", policy, model.scapula_policies)
@@ -260,8 +260,9 @@ def build_skeletons(
         value = changed.quantity(model, name)
         if value.shape not in {(), (count,)}:
             raise ShapeError(
-                f"quantities[{name!r}]", f"shape () or ({count},)", f"shape {value.shape}"
-            )
+                f"quantities[{name!r}]", f"shape () or ({count},)", f"shape {value.shape}",
+                "give one value, or one for each person",
+            )  # fmt: skip
         return np.broadcast_to(value, (count,))
 
     found = tuple(sizes(person, model) for person in people)

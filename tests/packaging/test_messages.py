@@ -69,3 +69,29 @@ def test_a_message_of_the_former_kind_is_found(line):
 
 def test_a_message_of_this_kind_passes():
     assert found(FORMER, 'f"draws: must be between 1 and {most}; got {n}"') == []
+
+
+TOLD = ("sharing", "balance", "linkage", "paths", "skeleton.py", "arrays.py", "_kernels",
+        "exercise/angles.py", "model/numbers.py")  # fmt: skip
+"""What an embedder calls: each `ShapeError` there has a remedy."""
+
+
+def without_remedy(text):
+    """Lines of a `ShapeError` whose last argument, the remedy, is missing or empty."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "ShapeError":
+            remedy = [*node.args[3:], *(item.value for item in node.keywords)]
+            if not remedy or (isinstance(remedy[0], ast.Constant) and not remedy[0].value):
+                yield node.lineno
+
+
+def test_a_shape_that_is_refused_has_a_remedy():
+    places = [SOURCE / name for name in TOLD]
+    files = [f for place in places for f in (place.rglob("*.py") if place.is_dir() else [place])]
+    assert len(files) > 60
+    hits = {f.name: list(without_remedy(f.read_text("utf-8"))) for f in files}
+    assert {name: hit for name, hit in hits.items() if hit} == {}
+    assert list(without_remedy('ShapeError("x", "y", "z")\nShapeError("x", "y", "z", "")')) == [
+        1,
+        2,
+    ]

@@ -482,7 +482,7 @@ def test_rows_that_are_not_balanced_are_told_and_not_met():
     [
         ({"angles": {"elbow": 1.0}}, UnknownNameError, "unknown row 'elbow'; did you mean"),
         ({"angles": {"elbow_flexion": [1.0, 90.0]}}, ShapeError, "90 in frame 1; degrees"),
-        ({"angles": {"elbow_flexion": [[1.0]]}}, ShapeError, r"got \(1, 1\)"),
+        ({"angles": {"elbow_flexion": [[1.0]]}}, ShapeError, r"got shape \(1, 1\)"),
         ({"angles": {"elbow_flexion": np.inf}}, ShapeError, "finite numbers, or NaN where"),
         ({"angles": {"elbow_flexion": "bent"}}, ShapeError, "must be an array of numbers"),
         ({"angles": {"elbow_flexion": []}}, ShapeError, "at least one frame long"),
@@ -502,7 +502,7 @@ def test_rows_that_are_not_balanced_are_told_and_not_met():
             "rate: must be a finite number above 0",
         ),
         ({"loads": EndLoad(site="hand", mass=1.0)}, UnknownNameError, "unknown site 'hand'"),
-        ({"loads": EndLoad(force=[1.0, 2.0])}, ShapeError, r"force at 'grip': .*got \(2,\)"),
+        ({"loads": EndLoad(force=[1.0, 2.0])}, ShapeError, r"force at 'grip': .*got shape \(2,\)"),
         ({"loads": EndLoad(mass=1.0), "moments": {}}, InputError, "loads would not count"),
         ({"moments": {"wrist": 1.0}}, UnknownNameError, "unknown row 'wrist'"),
         ({"moments": {"elbow_flexion": [1.0, 2.0]}}, ShapeError, "the frames 1, elbow_flexion 2"),

@@ -8,6 +8,7 @@ import sys
 import numpy as np
 import pytest
 
+from momentshare.balance import Balance
 from momentshare.errors import (
     MissingExtraError,
     ModelError,
@@ -15,7 +16,18 @@ from momentshare.errors import (
     StudyError,
     UnknownNameError,
 )
-from momentshare.sharing import Status, cone_inequalities, greatest_factor, greatest_moment, share
+from momentshare.linkage import load_linkage, solve_linkage
+from momentshare.sharing import (
+    Cone,
+    Solver,
+    Status,
+    cone_inequalities,
+    contact_cone,
+    force_gradients,
+    greatest_factor,
+    greatest_moment,
+    share,
+)
 
 ARMS, CAPACITY, MOMENTS = [[0.05, 0.04]], [1000.0, 500.0], [25.0]
 
@@ -70,6 +82,33 @@ def test_truth_values_are_no_numbers(argument):
         assert caught.value.argument == argument
         assert "astype(float)" in str(caught.value)
     assert share(**given | {argument: np.ones(shape)}).status in (Status.SOLVED, Status.SHORTFALL)
+
+
+@pytest.mark.parametrize("other", [True, np.False_, "0.5", b"1"])
+@pytest.mark.parametrize("argument", ["moment_arms", "active_capacity", "joint_moments", "weights"])
+def test_neither_truth_values_nor_text_pass_among_objects(argument, other):
+    """NumPy would make numbers of them."""
+    given = {"moment_arms": ARMS, "active_capacity": CAPACITY, "joint_moments": MOMENTS}
+    plain = np.ones(np.shape(CAPACITY if argument == "weights" else given[argument]))
+    mixed = plain.astype(object)
+    assert share(**given | {argument: mixed}).certified
+    mixed.flat[-1] = other
+    cases = [mixed, np.ma.array(mixed)]
+    if not isinstance(other, (str, bytes)) and plain.size > 1:  # else of one kind as a whole
+        cases.append(mixed.tolist())
+    for values in cases:
+        with pytest.raises(ShapeError, match=r"got .* among the values") as caught:
+            share(**given | {argument: values})
+        assert caught.value.argument == argument
+        assert "astype(float)" in str(caught.value)
+    if argument != "weights":
+        with pytest.raises(ShapeError, match=f"{argument}: must be an array of numbers"):
+            Solver(heads=2).step(**given | {argument: mixed})
+
+
+def test_truth_values_in_one_frame_of_a_list_are_no_numbers():
+    with pytest.raises(ShapeError, match="got truth values among the values"):
+        share(ARMS, CAPACITY, [np.array(MOMENTS), np.array(MOMENTS) > 0.0])
 
 
 def test_a_mask_that_hides_nothing_changes_nothing():
@@ -166,3 +205,95 @@ def test_a_head_that_only_turns_a_free_unknown_rests(method, exponent):
     )  # fmt: skip
     assert answer.status == Status.SOLVED
     assert answer.activation[2] == 0.0
+
+
+CONE = {"ratios": [0.5] * 8, "axis": [1, 0, 0], "towards": [0, 1, 0]}
+
+
+@pytest.mark.parametrize(
+    ("call", "argument", "shape", "remedy"),
+    [
+        (lambda: share([0.05, 0.04], CAPACITY, MOMENTS), "moment_arms", (2,), "[[0.05, 0.04]]"),
+        (lambda: share(np.zeros((1, 0)), [], MOMENTS), "moment_arms", (1, 0), "one column"),
+        (
+            lambda: share(np.transpose(ARMS), CAPACITY, MOMENTS),
+            "active_capacity", (2,), "transpose",
+        ),
+        (lambda: share(ARMS, [1.0], MOMENTS), "active_capacity", (1,), "2 heads"),
+        (lambda: share(ARMS, 1.0, MOMENTS), "active_capacity", (), "for each head"),
+        (lambda: share(ARMS, CAPACITY, [1.0, 2.0]), "joint_moments", (2,), "1 rows"),
+        (lambda: share(ARMS, CAPACITY, MOMENTS, weights=[1.0]), "weights", (1,), "each head"),
+        (
+            lambda: share(ARMS, CAPACITY, MOMENTS, free_columns=[1.0]),
+            "free_columns", (1,), "each free value",
+        ),
+        (
+            lambda: share(ARMS, CAPACITY, MOMENTS, free_columns=[[1.0]], free_bounds=([0, 0], 1)),
+            "free_bounds", (2,), "each column",
+        ),
+        (
+            lambda: share(ARMS, CAPACITY, MOMENTS, inequalities=([[1.0]], [1.0])),
+            "inequalities", (1, 1), "each head",
+        ),
+        (
+            lambda: share(ARMS, CAPACITY, MOMENTS, inequalities=([[1.0, 0.0]], [1.0, 2.0])),
+            "inequalities (level)", (2,), "each row of G",
+        ),
+        (
+            lambda: share([ARMS] * 2, [CAPACITY] * 3, MOMENTS),
+            "active_capacity", (3, 2), "no frame axis",
+        ),
+        (lambda: force_gradients(ARMS, [1.0], MOMENTS), "active_capacity", (1,), "2 heads"),
+        (lambda: Solver(heads=2).step(ARMS, [1.0], MOMENTS), "active_capacity", (1,), "the solver"),
+        (lambda: Solver(heads=2).step(ARMS, CAPACITY, [MOMENTS]), "joint_moments", (1, 1), "solve"),
+        (lambda: Solver(heads=2).solve(ARMS, CAPACITY, MOMENTS), "joint_moments", (1,), "step"),
+        (
+            lambda: Solver(heads=2).solve([[[1, 2]]] * 3, CAPACITY, [MOMENTS] * 2),
+            "moment_arms", (3, 1, 2), "for each frame, or once",
+        ),
+        (lambda: Solver(heads=2, weights=[1.0]), "weights", (1,), "above zero for each head"),
+        (lambda: Solver(heads=2, free_columns=1.0), "free_columns", (), "for each moment"),
+        (
+            lambda: Solver(heads=2).step(ARMS, CAPACITY, MOMENTS, inequalities=([[1, 1]], [1])),
+            "inequalities", (1, 2), "the solver was made with",
+        ),
+        (
+            lambda: greatest_factor(ARMS, CAPACITY, MOMENTS, [1.0, 2.0]),
+            "scaled_moments", (2,), "1 rows",
+        ),
+        (lambda: contact_cone([1, 0, 0], [0, 0, 0], **CONE), "lines_of_action", (3,), "x, y and z"),
+        (
+            lambda: contact_cone([[1, 0, 0]], [0, 0, 0], **CONE | {"ratios": [1.0]}),
+            "ratios", (1,), "each facet",
+        ),
+        (
+            lambda: Cone(lines=[[1, 0]], normals=[[1, 0, 0]], levels=[1]),
+            "cone lines", (1, 2), "x, y and z",
+        ),
+        (
+            lambda: Balance.of_moments(ARMS, [1.0], [1.0], head_names=("a", "b"), row_names=("r",)),
+            "capacity", (1,), "2 head_names",
+        ),
+        (
+            lambda: solve_linkage(load_linkage("textbook_arm"), {"elbow_flexion": [[0.5]]}),
+            "angles['elbow_flexion']", (1, 1), "one for each",
+        ),
+    ],
+)  # fmt: skip
+def test_a_wrong_shape_is_told_with_what_to_do(call, argument, shape, remedy):
+    with pytest.raises(ShapeError) as caught:
+        call()
+    assert caught.value.argument == argument
+    text = str(caught.value)
+    assert text.startswith(f"{argument}: must ")
+    assert f"shape {shape}" in text.split("; got ")[1]
+    assert remedy in caught.value.remedy
+    assert text.endswith(f"; {caught.value.remedy}")
+
+
+def test_a_call_that_cannot_mark_frames_does_not_say_so():
+    for call in (share, greatest_factor):
+        given = (MOMENTS,) if call is share else (MOMENTS, MOMENTS)
+        with pytest.raises(ShapeError, match="at least zero") as caught:
+            call(ARMS, [1.0, -1.0], *given)
+        assert ("on_invalid" in caught.value.remedy) == (call is share)

@@ -62,7 +62,8 @@ def choose_route(method: str, purpose: str) -> bool:
     """
     known = ("auto", "compiled", "numpy")
     if method not in known:
-        raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
+        text = " or ".join(repr(name) for name in known)
+        raise ShapeError("method", text, repr(method), "give one of these words")
     if method == "compiled" and not is_available():
         raise MissingExtraError("numba", "fast", purpose)
     return method != "numpy" and is_available()
@@ -78,7 +79,10 @@ def require_threads(threads: int | None) -> None:
     """
     whole = isinstance(threads, (int, np.integer)) and not isinstance(threads, bool)
     if threads is not None and (not whole or threads < 1):
-        raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
+        raise ShapeError(
+            "threads", "a whole number of at least one, or None", repr(threads),
+            "None takes one per available core",
+        )  # fmt: skip
 
 
 def in_chunks(

@@ -129,7 +129,8 @@ class Equation:
             values = numbers(name, given)
             if values.shape[-len(own) :] != own:
                 wanted = f"shape (..., {', '.join(map(str, own))})"
-                raise ShapeError(name, wanted, f"shape {values.shape}")
+                advice = f"there are {rows} row_names and {heads} head_names"
+                raise ShapeError(name, wanted, f"shape {values.shape}", advice)
             return values
 
         arms, capacity = of("arms", arms, rows, heads), of("capacity", capacity, heads)
@@ -152,7 +153,10 @@ class Equation:
             shape = np.broadcast_shapes(*batches.values())
         except ValueError as err:
             told = ", ".join(f"{name} {batch}" for name, batch in batches.items())
-            raise ShapeError("arms", "batch axes like those of the other arrays", told) from err
+            raise ShapeError(
+                "arms", "batch axes like those of the other arrays", told,
+                "give as many frames everywhere, or no frame axis where one serves all",
+            ) from err  # fmt: skip
         zero = np.zeros(shape)
         return cls(
             head_names=head_names,

@@ -162,7 +162,8 @@ def lift_from_angles(
 def _number(name: str, given: ArrayLike) -> float:
     value = numbers(name, given)
     if value.ndim or not np.isfinite(value):
-        raise ShapeError(name, "one finite number", repr(given))
+        got = repr(given) if value.ndim == 0 else f"shape {value.shape}"
+        raise ShapeError(name, "one finite number", got, "it is the same in every frame")
     return float(value)
 
 
@@ -174,29 +175,44 @@ def _angles(given: Mapping[str, ArrayLike], rate: float | None) -> dict[str, Flo
             raise UnknownNameError("angle", name, _NAMES)
         array = numbers(f"angles[{name!r}]", value)
         if array.ndim > 1:
-            raise ShapeError(f"angles[{name!r}]", "shape () or (frames,)", f"{array.shape}")
+            raise ShapeError(
+                f"angles[{name!r}]", "shape () or (frames,)", f"shape {array.shape}",
+                "give one angle for all frames, or one for each",
+            )  # fmt: skip
         if not np.isfinite(array).all():
-            raise ShapeError(f"angles[{name!r}]", "finite numbers", "NaN, infinity or a mask")
+            raise ShapeError(
+                f"angles[{name!r}]", "finite numbers", "NaN, infinity or a mask",
+                "leave such frames out, or fill the gaps",
+            )  # fmt: skip
         require_radians(f"angles[{name!r}]", array)
         found[name] = array
     counts = {name: len(array) for name, array in found.items() if array.ndim}
     if len(set(counts.values())) > 1:
         told = ", ".join(f"{name} {count}" for name, count in counts.items())
-        raise ShapeError("angles", "the same number of values for every angle", told)
+        raise ShapeError(
+            "angles", "the same number of values for every angle", told,
+            "sample them at the same instants, or give one value where an angle stays",
+        )  # fmt: skip
     frames = next(iter(counts.values()), 1)
     if frames == 0:
-        raise ShapeError("angles", "at least one frame long", "no frame")
+        raise ShapeError("angles", "at least one frame long", "no frame", "give an angle")
     if rate is not None and frames < _FEWEST:
-        raise ShapeError("angles", "at least four frames long with a rate", f"{frames}")
+        raise ShapeError(
+            "angles", "at least four frames long with a rate", f"{frames}", "drop the rate"
+        )
     return {name: np.broadcast_to(found.get(name, np.zeros(1)), frames) for name in _NAMES}
 
 
 def _vectors(given: ArrayLike, frames: int) -> Floats:
     force = numbers("hand_force", given)
     if force.shape not in {(3,), (frames, 3)}:
-        raise ShapeError("hand_force", f"shape (3,) or ({frames}, 3)", f"{force.shape}")
+        raise ShapeError(
+            "hand_force", f"shape (3,) or ({frames}, 3)", f"shape {force.shape}",
+            "give x, y and z along the last axis, once or for each frame",
+        )  # fmt: skip
     if not np.isfinite(force).all():
-        raise ShapeError("hand_force", "finite numbers", "NaN, infinity or a mask")
+        advice = "leave such frames out, or fill the gaps"
+        raise ShapeError("hand_force", "finite numbers", "NaN, infinity or a mask", advice)
     return np.broadcast_to(force, (frames, 3))
 
 

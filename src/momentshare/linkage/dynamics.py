@@ -167,7 +167,11 @@ def _vectors(what: str, site: str, given: ArrayLike | None, frames: int) -> Floa
         return np.zeros((frames, 3))
     values = numbers(f"{what} at {site!r}", given)
     if values.shape not in {(3,), (frames, 3)}:
-        raise ShapeError(f"{what} at {site!r}", f"shape (3,) or ({frames}, 3)", f"{values.shape}")
+        raise ShapeError(
+            f"{what} at {site!r}", f"shape (3,) or ({frames}, 3)", f"shape {values.shape}",
+            "give x, y and z along the last axis, once or for each frame",
+        )  # fmt: skip
     if np.isinf(values).any():
-        raise ShapeError(f"{what} at {site!r}", "finite numbers, or NaN where unknown", "infinity")
+        wanted, advice = "finite numbers, or NaN where unknown", "write NaN for such frames"
+        raise ShapeError(f"{what} at {site!r}", wanted, "infinity", advice)
     return np.broadcast_to(values, (frames, 3))

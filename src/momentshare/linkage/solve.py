@@ -205,21 +205,28 @@ def row_array(
             raise UnknownNameError("row", name, linkage.row_names, what)
         array = numbers(f"{what}[{name!r}]", value)
         if array.ndim > 1:
-            raise ShapeError(f"{what}[{name!r}]", "shape () or (frames,)", f"{array.shape}")
+            raise ShapeError(
+                f"{what}[{name!r}]", "shape () or (frames,)", f"shape {array.shape}",
+                "give one value for all frames, or one for each",
+            )  # fmt: skip
         if np.isinf(array).any():
             raise ShapeError(
-                f"{what}[{name!r}]", "finite numbers, or NaN where unknown", "infinity"
-            )
+                f"{what}[{name!r}]", "finite numbers, or NaN where unknown", "infinity",
+                "write NaN for such frames",
+            )  # fmt: skip
         values[name] = array
     counts = {name: len(array) for name, array in values.items() if array.ndim}
     if frames is not None:
         counts = {"the frames": frames} | counts
     if len(set(counts.values())) > 1:
         told = ", ".join(f"{name} {count}" for name, count in counts.items())
-        raise ShapeError(what, "the same number of values in every row", told)
+        raise ShapeError(
+            what, "the same number of values in every row", told,
+            "sample them at the same instants, or give one value where a row stays",
+        )  # fmt: skip
     count = next(iter(counts.values()), 1)
     if count == 0:
-        raise ShapeError(what, "at least one frame long", "no frame")
+        raise ShapeError(what, "at least one frame long", "no frame", "give at least one value")
     if rate is not None and count < 4:
         raise ShapeError(what, "at least four frames long with a rate", f"{count}", "drop the rate")
     out = np.zeros((count, len(linkage.rows)))

@@ -70,6 +70,7 @@ class Numbers:
         factor = np.asarray(self.head_factors.get(name, 1.0), dtype=np.float64)
         if factor.ndim and factor.shape[-1] != len(value):
             raise ShapeError(
-                f"head_factors[{name!r}]", f"shape (..., {len(value)})", f"shape {factor.shape}"
-            )
+                f"head_factors[{name!r}]", f"shape (..., {len(value)})", f"shape {factor.shape}",
+                "give one factor, or one for each head of the model",
+            )  # fmt: skip
         return value * factor

@@ -159,16 +159,19 @@ def _limb_index(
     if limb is None:
         if skeleton.shape:
             raise ShapeError(
-                "limb", f"given for each posture, since there are {count} limbs", "none"
-            )
+                "limb", f"given for each posture, since there are {count} limbs", "none",
+                "give the number of the limb of every posture, from zero",
+            )  # fmt: skip
         return np.zeros(math.prod(posture.shape), dtype=np.int64)
     index = np.asarray(limb, dtype=np.int64)
     if index.shape != posture.shape:
         raise ShapeError(
-            "limb", f"shape {posture.shape}, that of the postures", f"shape {index.shape}"
-        )
+            "limb", f"shape {posture.shape}, that of the postures", f"shape {index.shape}",
+            "give the number of the limb of every posture, from zero",
+        )  # fmt: skip
     if index.size and not 0 <= index.min() <= index.max() < count:
-        raise ShapeError("limb", f"between 0 and {count - 1}", f"{index.min()} to {index.max()}")
+        got = f"{index.min()} to {index.max()}"
+        raise ShapeError("limb", f"between 0 and {count - 1}", got, f"there are {count} limbs")
     return index.reshape(-1)
 
 

@@ -71,7 +71,7 @@ def path_points(
     3
     """
     if arc < 2:
-        raise ShapeError("arc", "2 points or more on each surface", f"{arc}")
+        raise ShapeError("arc", "2 points or more on each surface", f"{arc}", "2 are its ends")
     poses = body_poses(skeleton, posture)
 
     def drawn(line: Sequence[PathStep]) -> Floats:

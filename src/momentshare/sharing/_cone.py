@@ -115,18 +115,21 @@ def contact_cone(
     ratio = numbers("ratios", ratios)
     if ratio.ndim == 0 or ratio.shape[-1] < FEWEST:
         raise ShapeError(
-            "ratios", f"shape (..., n) with at least {FEWEST} facets", f"shape {ratio.shape}"
-        )
+            "ratios", f"shape (..., n) with at least {FEWEST} facets", f"shape {ratio.shape}",
+            "give a ratio of shear and compression for each facet",
+        )  # fmt: skip
     if not (np.isfinite(ratio).all() and (ratio >= 0.0).all()):
-        raise ShapeError("ratios", "finite and at least zero", f"{ratio.min()}")
+        advice = "a facet that bears no shear has the ratio zero"
+        raise ShapeError("ratios", "finite and at least zero", f"{ratio.min()}", advice)
     length = np.linalg.norm(along, axis=-1, keepdims=True)
     if (length == 0.0).any():
-        raise ShapeError("axis", "a direction", "a zero vector")
+        raise ShapeError("axis", "a direction", "a zero vector", "give a vector along the axis")
     along = along / length
     across = first - along * (first * along).sum(axis=-1, keepdims=True)
     size = np.linalg.norm(across, axis=-1, keepdims=True)
     if (size <= 1e-9 * np.linalg.norm(first, axis=-1, keepdims=True)).any():
-        raise ShapeError("towards", "a direction across the axis", f"{np.asarray(towards)}")
+        got, advice = f"{np.asarray(towards)}", "give a vector that is not along the axis"
+        raise ShapeError("towards", "a direction across the axis", got, advice)
     across = across / size
     # Right-handed: along × across, written out because np.cross is slow.
     a, b = np.broadcast_arrays(along, across)
@@ -143,7 +146,10 @@ def contact_cone(
     if turns is not None:
         turn = numbers("turns", turns)
         if turn.shape != ratio.shape[-1:] or not np.isfinite(turn).all():
-            raise ShapeError("turns", f"{ratio.shape[-1]} finite angles", f"shape {turn.shape}")
+            raise ShapeError(
+                "turns", f"{ratio.shape[-1]} finite angles", f"shape {turn.shape}",
+                "give one angle for each ratio, or leave them out for even steps",
+            )  # fmt: skip
     around = np.broadcast_to(np.stack([np.cos(turn), np.sin(turn)], axis=-1), (*ratio.shape, 2))
     planes = np.concatenate([-ratio[..., None], around], axis=-1)
     normals = planes @ basis
@@ -154,7 +160,8 @@ def _vectors(name: str, values: ArrayLike, axes: int) -> FloatArray:
     array = numbers(name, values)
     if array.ndim < axes or array.shape[-1] != 3:
         wanted = "(..., heads, 3)" if axes == 2 else "(..., 3)"
-        raise ShapeError(name, f"shape {wanted}", f"shape {array.shape}")
+        advice = "give x, y and z along the last axis"
+        raise ShapeError(name, f"shape {wanted}", f"shape {array.shape}", advice)
     if not np.isfinite(array).all():
-        raise ShapeError(name, "finite", "NaN or infinity")
+        raise ShapeError(name, "finite", "NaN or infinity", "leave such frames out")
     return array

@@ -19,11 +19,12 @@ from momentshare._kernels import require_threads
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.results import ReadOnly, brief
+from momentshare.sharing._arguments import require_choice
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
 from momentshare.sharing._labelled import labelled_most
 from momentshare.sharing._limit import GreatestFactor, solve_limit
-from momentshare.sharing._problem import Problem, build_problem, require_choice
+from momentshare.sharing._problem import Problem, build_problem
 from momentshare.sharing._result import (
     STATUSES,
     BoolArray,
@@ -254,7 +255,7 @@ def greatest_moment(
     require_choice("method", method, ROUTES)
     require_threads(threads)
     if sign not in {1, -1}:
-        raise ShapeError("sign", "1 or -1", repr(sign))
+        raise ShapeError("sign", "1 or -1", repr(sign), "1 asks along the row, -1 against it")
     rows = np.shape(moment_arms)[-2] if np.ndim(moment_arms) >= 2 else 0
     with _arguments_named(joint_moments="held"):
         problem = build_problem(
@@ -266,9 +267,11 @@ def greatest_moment(
             inequalities=inequalities,
         )
     if isinstance(row, bool) or not isinstance(row, (int, np.integer)):
-        raise ShapeError("row", "the index of a row", repr(row))
+        advice = "count the rows of moment_arms from zero"
+        raise ShapeError("row", "the index of a row", repr(row), advice)
     if not -problem.rows <= row < problem.rows:
-        raise ShapeError("row", f"an index below {problem.rows}", repr(row))
+        advice = f"moment_arms has {problem.rows} rows, counted from zero"
+        raise ShapeError("row", f"an index below {problem.rows}", repr(row), advice)
     count = problem.frames
     if others == "braced" and problem.facets == 0:
         gain = sign * problem.arms[:, row] * problem.capacity
@@ -326,14 +329,16 @@ def _levels(given: ArrayLike | None, problem: Problem) -> FloatArray:
     gains = numbers("scaled_levels", given)
     if gains.ndim < 1 or gains.shape[-1] != facets or not np.isfinite(gains).all():
         raise ShapeError(
-            "scaled_levels", f"finite and of shape (..., {facets})", f"shape {gains.shape}"
-        )
+            "scaled_levels", f"finite and of shape (..., {facets})", f"shape {gains.shape}",
+            "give one gain for each inequality; zero leaves its level alone",
+        )  # fmt: skip
     try:
         spread = np.broadcast_to(gains, (*problem.batch, facets))
     except ValueError as error:
         raise ShapeError(
-            "scaled_levels", f"leading axes of {problem.batch}", f"shape {gains.shape}"
-        ) from error
+            "scaled_levels", f"leading axes that broadcast with {problem.batch}",
+            f"shape {gains.shape}", "give one line for each frame, or one for all",
+        ) from error  # fmt: skip
     return np.ascontiguousarray(spread.reshape(problem.frames, facets))
 
 
@@ -347,7 +352,7 @@ def bounds_as_heads(problem: Problem) -> Problem:
     if not (finite | neither).all() or (finite.any(axis=0) != finite.all(axis=0)).any():
         raise ShapeError(
             "free_bounds", "for every free value both bounds finite or neither",
-            f"{problem.lower[0]} and {problem.upper[0]}",
+            f"{problem.lower[0]} and {problem.upper[0]}", "give the missing bound a large number",
         )  # fmt: skip
     bounded = finite.all(axis=0)
     if not bounded.any() or problem.free == 0:

@@ -60,10 +60,15 @@ class Cone:
             object.__setattr__(self, name, numbers(f"cone {name}", getattr(self, name)))
         for name, array in (("lines", self.lines), ("normals", self.normals)):
             if array.ndim < 2 or array.shape[-1] != 3:
-                raise ShapeError(f"cone {name}", "shape (..., n, 3)", f"shape {array.shape}")
+                wanted, got = "shape (..., n, 3)", f"shape {array.shape}"
+                advice = "give x, y and z along the last axis"
+                raise ShapeError(f"cone {name}", wanted, got, advice)
         if self.levels.ndim < 1 or self.levels.shape[-1] != self.normals.shape[-2]:
             wanted = f"shape (..., {self.normals.shape[-2]})"
-            raise ShapeError("cone levels", wanted, f"shape {self.levels.shape}")
+            raise ShapeError(
+                "cone levels", wanted, f"shape {self.levels.shape}",
+                "give one level for each normal",
+            )  # fmt: skip
 
     def inequalities(self) -> tuple[FloatArray, FloatArray]:
         """G, shape (..., facets, heads), and h, shape (..., facets)."""

@@ -23,7 +23,8 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.results import ReadOnly, brief
-from momentshare.sharing._problem import OnInvalid, build_problem, require_choice
+from momentshare.sharing._arguments import require_choice
+from momentshare.sharing._problem import OnInvalid, build_problem
 from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status
 from momentshare.sharing._share import choose_route, solve
 
@@ -155,7 +156,9 @@ free_bounds, inequalities
         on_invalid=on_invalid,
     )
     if math.isinf(problem.exponent):
-        raise ShapeError("exponent", "finite", "inf", "min–max forces have kinks everywhere")
+        raise ShapeError(
+            "exponent", "finite", "inf", "min–max forces have kinks everywhere; take a finite p"
+        )
     raw, _ = solve(problem, choose_route("auto"), None, chain=False)
     return _differentiate(problem, raw, inside=kinks == "inside")
 

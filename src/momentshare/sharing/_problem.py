@@ -8,25 +8,25 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, Unpack
 
 import numpy as np
 
-from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.sharing._force_cone import Cone
+from momentshare.sharing._arguments import (
+    read_array,
+    read_bounds,
+    read_exponent,
+    read_inequalities,
+    require_choice,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import ArrayLike, NDArray
 
+    from momentshare.sharing._force_cone import Cone
     from momentshare.sharing._result import BoolArray, FloatArray
 
 
 OnInvalid: TypeAlias = Literal["raise", "mark"]
-
-
-def require_choice(argument: str, value: object, known: tuple[str, ...]) -> None:
-    """Refuse an unknown word."""
-    if not (isinstance(value, str) and value in known):
-        raise ShapeError(argument, " or ".join(repr(name) for name in known), repr(value))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,31 +179,46 @@ def lay_out(
     free_columns, start = options.get("free_columns"), options.get("start")
     on_invalid = options.get("on_invalid", "raise")
     require_choice("on_invalid", on_invalid, ("raise", "mark"))
-    power = _exponent(options.get("exponent", 2.0))
-    arms = _array("moment_arms", moment_arms, 2)
+    power = read_exponent(options.get("exponent", 2.0))
+    arms = read_array(
+        "moment_arms", moment_arms, 2, "give a table of rows and heads; [[0.05, 0.04]] has one row"
+    )
     rows, heads = arms.shape[-2:]
     if rows == 0 or heads == 0:
         raise ShapeError(
             "moment_arms",
             "shape (..., rows, heads) with at least one of each",
             f"shape {arms.shape}",
+            "give one row for each moment and one column for each head",
         )
-    capacity = _array("active_capacity", active_capacity, 1, (heads,))
-    moments = _array("joint_moments", joint_moments, 1, (rows,))
+    told = f"moment_arms of shape {arms.shape} has {rows} rows and {heads} heads"
+    if rows > heads:
+        told += "; transpose it if its columns are the moments"
+    per_head, per_row = f"give one value for each head: {told}", f"give one for each row: {told}"
+    capacity = read_array("active_capacity", active_capacity, 1, per_head, (heads,))
+    moments = read_array("joint_moments", joint_moments, 1, per_row, (rows,))
     zeros = np.zeros(heads)
     passive = (
-        zeros if passive_force is None else _array("passive_force", passive_force, 1, (heads,))
+        zeros
+        if passive_force is None
+        else read_array("passive_force", passive_force, 1, per_head, (heads,))
     )
-    weight = np.ones(heads) if weights is None else _array("weights", weights, 1, (heads,))
+    weight = (
+        np.ones(heads) if weights is None else read_array("weights", weights, 1, per_head, (heads,))
+    )
+    by_value = "give one row for each row of moment_arms and one column for each free value"
     columns = (
-        np.zeros((rows, 0)) if free_columns is None else _array("free_columns", free_columns, 2)
+        np.zeros((rows, 0))
+        if free_columns is None
+        else read_array("free_columns", free_columns, 2, by_value)
     )
     if columns.shape[-2] != rows:
-        raise ShapeError("free_columns", f"shape (..., {rows}, k)", f"shape {columns.shape}")
+        wanted = f"shape (..., {rows}, k)"
+        raise ShapeError("free_columns", wanted, f"shape {columns.shape}", by_value)
     free = columns.shape[-1]
-    lower, upper = _bounds(options.get("free_bounds"), free)
-    limits, lines, levels = _inequalities(options.get("inequalities"), heads)
-    first = None if start is None else _array("start", start, 1, (rows,))
+    lower, upper = read_bounds(options.get("free_bounds"), free)
+    limits, lines, levels = read_inequalities(options.get("inequalities"), heads)
+    first = None if start is None else read_array("start", start, 1, per_row, (rows,))
 
     named: dict[str, tuple[FloatArray, int]] = {
         "moment_arms": (arms, 2),
@@ -323,114 +338,6 @@ def _all_keep(values: FloatArray, rule: Callable[[FloatArray], BoolArray]) -> bo
         return math.isfinite(values.sum())
 
 
-def _exponent(exponent: float) -> float:
-    try:
-        power = math.nan if isinstance(exponent, (bool, str)) else float(exponent)
-    except (TypeError, ValueError, OverflowError) as error:
-        raise ShapeError("exponent", "a number above 1, or math.inf", repr(exponent)) from error
-    if not power > 1.0:
-        remedy = "with p = 1 the optimum is not unique; use a p slightly above 1"
-        raise ShapeError(
-            "exponent",
-            "a number above 1, or math.inf",
-            repr(exponent),
-            remedy if power == 1.0 else "",
-        )
-    return power
-
-
-def _array(
-    name: str, values: ArrayLike, axes: int, last: tuple[int, ...] | None = None
-) -> FloatArray:
-    array = numbers(name, values)
-    wanted = last if last is not None else ("rows", "n")[:axes]
-    text = ", ".join(str(size) for size in wanted)
-    if array.ndim < axes or (last is not None and array.shape[-len(last) :] != last):
-        raise ShapeError(name, f"shape (..., {text})", f"shape {array.shape}")
-    return array
-
-
-def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[FloatArray, FloatArray]:
-    if bounds is None:
-        return np.full(free, -np.inf), np.full(free, np.inf)
-    try:
-        low, high = bounds
-        lower, upper = numbers("free_bounds", low), numbers("free_bounds", high)
-    except (TypeError, ValueError) as error:
-        raise ShapeError("free_bounds", "a pair (lower, upper)", repr(bounds)) from error
-    spread = []
-    for array in (lower, upper):
-        try:
-            spread.append(np.broadcast_to(array, np.broadcast_shapes(array.shape, (free,))))
-        except ValueError as error:
-            raise ShapeError("free_bounds", f"shape (..., {free})", f"{array.shape}") from error
-    bad = ~(spread[0] <= spread[1])
-    if bad.any():
-        where = tuple(int(i) for i in np.argwhere(bad)[0])
-        raise ShapeError(
-            "free_bounds",
-            "in order, lower <= upper, without NaN",
-            f"{np.broadcast_to(spread[0], bad.shape)[where]} and "
-            f"{np.broadcast_to(spread[1], bad.shape)[where]} at {where}",
-        )
-    return spread[0], spread[1]
-
-
-def as_pair(inequalities: Cone | tuple[ArrayLike, ArrayLike]) -> tuple[ArrayLike, ArrayLike]:
-    """Inequalities as a pair (G, h).
-
-    Raises
-    ------
-    ShapeError
-        It is neither a pair nor a cone.
-    """
-    if isinstance(inequalities, Cone):
-        return inequalities.inequalities()
-    try:
-        G, h = inequalities
-    except (TypeError, ValueError) as error:
-        raise ShapeError(
-            "inequalities", "a pair (G, h) or a Cone", _brief(inequalities),
-            "give coefficients and levels together: (G, h)",
-        ) from error  # fmt: skip
-    return G, h
-
-
-def _brief(value: object) -> str:
-    """Shape of an array, else the type of what was given."""
-    if (shape := getattr(value, "shape", None)) is not None:
-        return f"an array of shape {tuple(shape)}"
-    return (
-        f"{type(value).__name__} of {len(value)}"
-        if isinstance(value, (list, tuple))
-        else repr(value)
-    )
-
-
-def _inequalities(
-    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None, heads: int
-) -> tuple[FloatArray, FloatArray | None, FloatArray]:
-    """Coefficients, or the normals and lines of a cone, and levels."""
-    if inequalities is None:
-        return np.zeros((0, heads)), None, np.zeros(0)
-    if isinstance(inequalities, Cone):
-        lines = inequalities.lines
-        if lines.shape[-2] != heads:
-            raise ShapeError(
-                "inequalities", f"a cone with lines of {heads} heads", f"{lines.shape[-2]} heads"
-            )
-        return inequalities.normals, lines, inequalities.levels
-    G, h = as_pair(inequalities)
-    limits = _array("inequalities", G, 2)
-    if limits.shape[-1] != heads:
-        raise ShapeError(
-            "inequalities",
-            f"a pair (G, h), G of shape (..., facets, {heads})",
-            f"G of shape {limits.shape}",
-        )
-    return limits, None, _array("inequalities (level)", h, 1, limits.shape[-2:-1])
-
-
 def _common_batch(named: dict[str, tuple[FloatArray, int]]) -> tuple[int, ...]:
     batch: tuple[int, ...] = ()
     for name, (array, axes) in named.items():
@@ -439,8 +346,10 @@ def _common_batch(named: dict[str, tuple[FloatArray, int]]) -> tuple[int, ...]:
             batch = np.broadcast_shapes(batch, lead)
         except ValueError as error:
             raise ShapeError(
-                name, f"leading axes that broadcast with {batch}", f"leading axes {lead}"
-            ) from error
+                name, f"leading axes that broadcast with {batch}",
+                f"shape {array.shape} with leading axes {lead}",
+                "give as many frames as elsewhere, or no frame axis where one serves all",
+            ) from error  # fmt: skip
     return batch
 
 

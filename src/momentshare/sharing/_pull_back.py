@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from momentshare.sharing._arguments import require_choice
 from momentshare.sharing._gradients import force_gradients
-from momentshare.sharing._problem import require_choice
 from momentshare.sharing._share import share
 
 if TYPE_CHECKING:

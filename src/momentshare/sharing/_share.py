@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare._kernels import is_available, require_threads
+from momentshare.sharing._arguments import require_choice
 from momentshare.sharing._backends.balance import free_values, normalise
 from momentshare.sharing._backends.bounded import proved, solve_bounded
 from momentshare.sharing._backends.compiled import (
@@ -30,7 +31,7 @@ from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._labelled import labels_of, names_of, shape_of
-from momentshare.sharing._problem import OnInvalid, Problem, check_numbers, lay_out, require_choice
+from momentshare.sharing._problem import OnInvalid, Problem, check_numbers, lay_out
 from momentshare.sharing._result import (
     Certificate,
     FloatArray,

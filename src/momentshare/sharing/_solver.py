@@ -12,9 +12,10 @@ from momentshare._kernels import is_available, require_threads
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.sharing._answer import Answer, arrays_of, name_route
+from momentshare.sharing._arguments import as_pair
 from momentshare.sharing._backends.compiled import run_kernel
 from momentshare.sharing._labelled import names_of
-from momentshare.sharing._problem import Problem, as_pair, build_problem
+from momentshare.sharing._problem import Problem, build_problem
 from momentshare.sharing._result import (
     FloatArray,
     Status,
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 _REMEDIES = {
     "weights": "give one number above zero for each head, the same for all frames",
     "free_columns": "give one row for each moment and one column for each free value",
+    "inequalities (level)": "give h with one level for each row of G",
     "inequalities": "give G with one column for each head and h with one level for each row of G",
 }
 """What to do about an argument of a solver: those of `share` speak of moment arms and frames."""
@@ -105,8 +107,9 @@ class Solver:
         self._heads = _count(heads, head_names)
         self.head_names = names_of("head_names", head_names, self._heads)
         self._columns = None if free_columns is None else numbers("free_columns", free_columns)
-        rows = 1 if self._columns is None else self._columns.shape[0]
-        self.row_names = names_of("row_names", row_names, None if self._columns is None else rows)
+        shape = (1, 0) if self._columns is None else self._columns.shape
+        rows = shape[-2] if len(shape) > 1 else 1
+        self.row_names = names_of("row_names", row_names, None if free_columns is None else rows)
         try:
             # The checks of `share`, once, on everything that stays the same.
             self._kind = build_problem(
@@ -118,7 +121,11 @@ class Solver:
             name, wanted, got = error.argument, error.wanted, error.got
             raise ShapeError(name, wanted, got, _REMEDIES.get(name, error.remedy)) from error
         if self._kind.batch:
-            raise ShapeError("weights", "without a frame axis", f"{self._kind.batch}")
+            raise ShapeError(
+                "weights, free_columns and inequalities", "without a frame axis",
+                f"leading axes {self._kind.batch}",
+                "give what holds for all frames; inequalities of a frame go to solve or step",
+            )  # fmt: skip
         self._answer: Answer | None = None
         self._stream: Stream | None = None
 

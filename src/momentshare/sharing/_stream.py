@@ -81,12 +81,29 @@ def open_stream(problem: Problem, whole: Answer) -> Stream:
     )  # fmt: skip
 
 
+_EACH = {
+    "moment_arms": "one row for each moment and one column for each head of the solver",
+    "joint_moments": "one value for each row",
+    "inequalities": "one row for each inequality that the solver was made with",
+    "inequalities (level)": "one level for each inequality that the solver was made with",
+}
+
+
+def _remedy(name: str, call: str) -> str:
+    """Say what an argument of ``solve`` or ``step`` has to hold."""
+    held = _EACH.get(name, "one value for each head of the solver")
+    one = "of one frame; solve takes a batch" if call == "step" else "for each frame, or once"
+    return f"give {held}, {one}"
+
+
 def put_values(name: str, place: FloatArray, values: ArrayLike) -> None:
     """Copy one argument of a step into its buffer."""
     if type(values) is not np.ndarray or values.shape != place.shape:
         values = numbers(name, values)
         if values.shape != place.shape:
-            raise ShapeError(name, f"shape {place.shape}", f"shape {values.shape}")
+            raise ShapeError(
+                name, f"shape {place.shape}", f"shape {values.shape}", _remedy(name, "step")
+            )
     elif values.dtype != np.float64:
         values = numbers(name, values)
     place[...] = values
@@ -100,8 +117,9 @@ def laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> Fl
     if array.shape[1:] != tail or array.shape[0] not in {1, frames}:
         wanted = ", ".join(str(size) for size in tail)
         raise ShapeError(
-            name, f"shape ({wanted}) or ({frames}, {wanted})", f"shape {np.shape(values)}"
-        )
+            name, f"shape ({wanted}) or ({frames}, {wanted})", f"shape {np.shape(values)}",
+            _remedy(name, "solve"),
+        )  # fmt: skip
     return np.ascontiguousarray(array)
 
 
