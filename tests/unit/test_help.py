@@ -14,7 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 import momentshare
-from momentshare import Criterion, load_linkage, solve_linkage
+from momentshare import Criterion, load_linkage, sharing, solve_linkage
 from momentshare.cli.main import app
 from momentshare.cohort import schema as cohort
 from momentshare.cohort.expand import SHORT_FORMS
@@ -85,6 +85,38 @@ def test_limits_terms_and_public_names_have_entries():
                 assert entry.cells[1] in shown(term)
     assert "strict JSON" in shown("to_json")
     assert "status_text" in shown("status_text")
+
+
+CALLS = {
+    "Solver": sharing.Solver,
+    "solve": sharing.Solver.solve,
+    "step": sharing.Solver.step,
+    **{name: getattr(sharing, name) for name in ("share", "force_gradients")},
+    **{name: getattr(sharing, name) for name in ("greatest_factor", "greatest_moment")},
+}
+
+
+def test_every_argument_of_the_solver_is_explained_once():
+    found = named("solver", "Arguments", "argument")
+    wanted = {name for call in CALLS.values() for name in inspect.signature(call).parameters}
+    assert len(found) == len(set(found))
+    assert set(found) == wanted - {"self"}
+    for name in set(found) - {t.name for t in topics()}:
+        assert "(topic `solver`)" in shown(name)
+
+
+def test_every_name_of_the_sharing_has_an_entry():
+    for name in sharing.__all__:
+        text = shown(name)
+        assert text.startswith(f"# {name}\n")
+        door = "momentshare" if name in momentshare.__all__ else "momentshare.sharing"
+        assert f"`help({door}.{name})`" in text
+        assert ":class:" not in text
+
+
+@pytest.mark.parametrize("word", ["min–max", "min-max", "Min-Max", "minmax", "min max"])
+def test_a_term_is_found_however_it_is_written(word):
+    assert "the greatest activation is as small as possible" in shown(word)
 
 
 def test_a_part_of_a_name_finds_fields_and_terms():

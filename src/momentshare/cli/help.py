@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,14 +23,14 @@ def show_help(
         str | None,
         typer.Argument(
             metavar="TOPIC",
-            help="A topic, or a field, column, file, term, public name or limit such as L3.",
+            help="A topic, or a field, column, argument, file, term, public name or limit (L3).",
         ),
     ] = None,
 ) -> None:
     """Show the reference on a TOPIC; list the topics if none is named."""
     from momentshare.errors import UnknownNameError
     from momentshare.help import entries, entries_named, topics
-    from momentshare.help.entries import entries_like
+    from momentshare.help.entries import entries_like, entries_sounding
 
     names = [t.name for t in topics()]
     if topic is None:
@@ -40,6 +41,8 @@ def show_help(
         text = _explained(topic, found)
     if not text and topic:
         text = _public(topic)
+    if not text and topic and (found := entries_sounding(topic)):
+        text = _explained(topic, found)
     if not text and topic:
         like = entries_like(topic)
         text = _limit(topic) or (_explained(topic, like) if like else _mentioned(topic))
@@ -64,8 +67,8 @@ def _listed() -> str:
     rows = "\n".join(f"| `{t.name}` | {t.summary} |" for t in topics())
     return f"""# Topics
 
-`momentshare help TOPIC` shows one; a field, column, file, term of the glossary or limit (L3) in
-place of TOPIC shows its entry.
+`momentshare help TOPIC` shows one; a field, column, argument, file, public name, term of the
+glossary or limit (L3) in place of TOPIC shows its entry.
 
 | topic | what it holds |
 |---|---|
@@ -90,11 +93,15 @@ def _public(name: str) -> str:
     import inspect
 
     import momentshare
+    import momentshare.sharing
 
-    if name not in momentshare.__all__:
+    door = next((d for d in (momentshare, momentshare.sharing) if name in d.__all__), None)
+    if door is None:
         return ""
-    told = (inspect.getdoc(getattr(momentshare, name)) or "").split("\n\n")[0]
-    lines = [f"# {name}", "", told, "", f"In Python, `help(momentshare.{name})` shows all of it."]
+    told = (inspect.getdoc(getattr(door, name)) or "").split("\n\n")[0]
+    told = re.sub(r":\w+:`~?(?:[\w.]*\.)?(\w+)`", r"`\1`", told)
+    place = f"{door.__name__}.{name}"
+    lines = [f"# {name}", "", told, "", f"In Python, `help({place})` shows all of it."]
     return "\n".join(lines) + "\n" + _mentioned(name).removeprefix(f"# {name}\n")
 
 

@@ -18,7 +18,14 @@ from momentshare.help.topics import topics
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["HelpEntry", "entries", "entries_like", "entries_named", "paragraphs_naming"]
+__all__ = [
+    "HelpEntry",
+    "entries",
+    "entries_like",
+    "entries_named",
+    "entries_sounding",
+    "paragraphs_naming",
+]
 
 _NAME = re.compile(r"`([^`]+)`")
 _CHOICE = re.compile(r"\{([^{}]+)\}")
@@ -116,6 +123,22 @@ def entries_named(name: str) -> tuple[HelpEntry, ...]:
     True
     """
     return tuple(e for e in entries() if name in e.names or name in e.headings)
+
+
+def entries_sounding(name: str) -> tuple[HelpEntry, ...]:
+    """Return the rows that explain a name, whatever its capitals, spaces and dashes.
+
+    Examples
+    --------
+    >>> {entry.names[0] for entry in entries_sounding("Min-Max")}
+    {'min–max'}
+    """
+    wanted = _bare(name)
+    return tuple(e for e in entries() if wanted in {_bare(n) for n in e.names})
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"[-\u2010-\u2014 ]", "", name.casefold())
 
 
 def entries_like(word: str) -> tuple[HelpEntry, ...]:

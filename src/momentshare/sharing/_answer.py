@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Answer(PerFrame):
-    """Answers of a :class:`Solver`, in arrays that each call overwrites which uses them.
+    """Answers of a :class:`Solver`, in arrays that its next call overwrites.
 
     Everything of a :class:`~momentshare.sharing.Sharing` has the same name here. An index or a
     slice gives views, which the next call overwrites too; ``copy`` keeps what they hold.
