@@ -180,11 +180,12 @@ def quiet() -> Iterator[None]:
 @lru_cache(maxsize=8192)
 def _measured(text: str, size: float, family: tuple[str, ...], weight: str) -> float:
     from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import text_to_path
+
+    from momentshare.report.figures.lettering import LETTERING
 
     font = FontProperties(family=list(family), size=size, weight=weight)
     with quiet():
-        width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+        width, _, _ = LETTERING.get_text_width_height_descent(text, font, ismath=False)
     return float(width) / 72.0
 
 

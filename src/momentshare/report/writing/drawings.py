@@ -221,25 +221,33 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
     import matplotlib as mpl
 
     from momentshare.report.figures import style
-    from momentshare.report.figures.footer import add_footer, heading_texts
 
     look: Any = way.look
-    with mpl.rc_context(look), style.quiet(), _without_collecting():
-        figure = make()
-        if way.dpi is not None:
-            figure.set_dpi(way.dpi)
-        add_footer(figure, way.note)
-        texts = heading_texts(figure)
-        return {ending: figure_bytes(figure, ending, way.dpi, texts) for ending in way.formats}
+    with _without_collecting(), mpl.rc_context(look), style.quiet():
+        return _bytes_of(make, way)
+
+
+def _bytes_of(make: Drawing, way: _Way) -> dict[str, bytes]:
+    from momentshare.report.figures.footer import add_footer, heading_texts
+    from momentshare.report.figures.lettering import Canvas
+
+    figure = make()
+    Canvas(figure)
+    if way.dpi is not None:
+        figure.set_dpi(way.dpi)
+    add_footer(figure, way.note)
+    texts = heading_texts(figure)
+    return {ending: figure_bytes(figure, ending, way.dpi, texts) for ending in way.formats}
 
 
 @contextmanager
 def _without_collecting() -> Iterator[None]:
-    """Look for unused objects before and after, not meanwhile: a tenth of a drawing's time."""
+    """Look for unused objects afterwards, among new ones only: a fifth of a drawing's time."""
     before = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
         if before:
+            gc.collect(0)
             gc.enable()
