@@ -426,6 +426,7 @@ def small():
         ("A,x,1.2.2026,50", "take '1.2.2026'; a spreadsheet made a date of it"),
         ("A,x,Jan 26,50", "take 'Jan 26'; a spreadsheet made a date of it"),
         ("A,x,heavy set 2,50", "take 'heavy set 2'; correct it, or take out the row"),
+        pytest.param(f"A,x,{'7' * 5001},50", "row 3: no file is of person 'A'", id="long number"),
     ],
 )
 def test_a_row_that_fits_no_file_is_an_error(tmp_path, row, words):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import io
 import os
 import signal
@@ -210,9 +211,39 @@ app.command()(validate)
 app.command(name="warm-up")(warm_up)
 
 
+_asked_to_end: list[int] = []
+"""Exit codes of requests to end that came by a signal."""
+
+_AGAIN = 0.05
+"""Seconds after which a request that was swallowed is made again."""
+
+
 def _ended(number: int, _frame: object) -> None:
     """End as after an interrupt: finished parts are kept, nothing temporary is left."""
+    _asked_to_end.append(128 + number)
     sys.exit(128 + number)
+
+
+def _not_swallowed(told: sys.UnraisableHookArgs) -> None:
+    """Ask again to end where the request came within a callback, whose exceptions are dropped."""
+    if not issubclass(told.exc_type, (KeyboardInterrupt, SystemExit)):
+        sys.__unraisablehook__(told)
+        return
+    interrupted = issubclass(told.exc_type, KeyboardInterrupt)
+    number = signal.SIGINT if interrupted else signal.SIGTERM
+    again = threading.Timer(_AGAIN, _thread.interrupt_main, [number])
+    again.daemon = True
+    again.start()
+
+
+def _run() -> None:
+    """Run the command; an error into which a library turned a request to end is none."""
+    try:
+        app()
+    except Exception:
+        if _asked_to_end:  # within an import of compiled code, say
+            sys.exit(_asked_to_end[-1])
+        raise
 
 
 class _Outlet(io.FileIO):
@@ -243,10 +274,11 @@ def main() -> None:
     debug = "--debug" in sys.argv
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _ended)
+        sys.unraisablehook = _not_swallowed
     sys.stdout = _outlet(sys.stdout)
     os.environ["MATPLOTLIBRC"] = os.devnull  # figures look the same wherever the command runs
     try:
-        app()
+        _run()
     except MomentshareError as err:
         if debug:
             raise

@@ -302,7 +302,7 @@ def _idle(table: str, row: Row, free: Sequence[str], data: Mapping[str, Any]) ->
 def _same(cell: str, label: str) -> bool:
     """Whether a cell names what a file is called; spreadsheets take the zeros off 02."""
     both = cell.isdecimal() and label.isdecimal()
-    return int(cell) == int(label) if both else cell == label
+    return cell.lstrip("0") == label.lstrip("0") if both else cell == label
 
 
 def _trials(
