@@ -10,8 +10,9 @@ from momentshare import run_study
 from momentshare.demo import small_study
 from momentshare.files import Writer
 from momentshare.report.figures.arm.drawing import draw_arm
-from momentshare.report.figures.study import study_drawings
+from momentshare.report.figures.study import study_drawings, write
 from momentshare.report.writing.drawings import drawing_processes, drawn_ahead, write_drawings
+from momentshare.report.writing.study_figures import figures_ahead
 
 CHOSEN = ("activation_by_head", "greatest_load", "arm_wide")
 
@@ -44,6 +45,24 @@ def test_figures_are_the_same_whoever_draws_them(drawings, tmp_path):
             ahead.write(writer)
         assert written(folder) == wanted
         assert writer.names == alone.names  # in order, whoever was first
+
+
+def test_arms_that_are_begun_before_the_rest_are_the_same(tmp_path, monkeypatch):
+    monkeypatch.setattr(write, "FIGURES", {"lateral_force": write.FIGURES["lateral_force"]})
+    study = run_study(small_study(), band=False)
+    found = []
+    for processes in (0, 1):
+        writer = Writer(tmp_path / str(processes))
+        with drawing_processes(processes) as helpers, figures_ahead(helpers) as ahead:
+            if processes:
+                ahead.begin_arms(study)
+            ahead.begin(study)
+            ahead.write(writer)
+        found.append((writer.names, written(writer.folder)))
+    assert found[0] == found[1]
+    arms = ("narrow", "wide", "along_lift", "side_by_side")
+    wanted = ["figures/lateral_force", *(f"figures/arm_{name}" for name in arms)]
+    assert found[0][0] == tuple(f"{name}.{ending}" for name in wanted for ending in ("png", "svg"))
 
 
 def test_a_fault_of_another_process_is_raised_where_figures_are_wanted(drawings, tmp_path):

@@ -157,6 +157,7 @@ def _compare(
     from momentshare.report.text.terminal import print_study
     from momentshare.report.writing.drawings import drawing_processes
     from momentshare.report.writing.study import folder_options, is_long, write_results
+    from momentshare.report.writing.study_figures import figures_ahead
     from momentshare.runs import shelf_in
     from momentshare.study import plan_study
 
@@ -165,10 +166,17 @@ def _compare(
     with (
         held_folder(out, "compare", **folder_options(study, planned.model)) as run,
         drawing_processes(None if figures else 0) as helpers,
+        figures_ahead(helpers) as ahead,
     ):
         shelf = shelf_in(run.scratch) if is_long(study) else None
         with progress_bar(screen) as show:
-            result = planned.solve(band=band, shelf=shelf, helpers=helpers, progress=show)
+            result = planned.solve(
+                band=band,
+                shelf=shelf,
+                helpers=helpers,
+                solved=ahead.begin_arms if figures else None,
+                progress=show,
+            )
         tables = None
         if effects:
             from momentshare.reading.effects import effect_tables
@@ -184,7 +192,7 @@ def _compare(
                 run,
                 figures=figures,
                 effects=tables,
-                helpers=helpers,
+                begun=ahead,
                 progress=lambda what: status.update(f"writing {what}"),
             )
     if tables is not None:

@@ -9,6 +9,7 @@ from momentshare.runs.cases import (
     Refusal,
     Setup,
     Task,
+    built_limbs,
     shelf_in,
     solve_setup,
 )
@@ -25,6 +26,7 @@ __all__ = [
     "Setup",
     "Task",
     "Variation",
+    "built_limbs",
     "make_blocks",
     "shelf_in",
     "solve_band",

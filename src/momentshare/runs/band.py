@@ -16,7 +16,7 @@ import numpy as np
 
 from momentshare.exercise.rule import SIGNS, posture_rules, ruled
 from momentshare.helpers import Shared
-from momentshare.runs.cases import CaseSet, Setup, Task, prepare_setup
+from momentshare.runs.cases import CaseSet, Setup, Task, built_limbs, prepare_setup
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from momentshare.analysis import LiftResult
     from momentshare.helpers import Helpers
+    from momentshare.limb import Limb
     from momentshare.runs.cases import Case
 
     Floats = NDArray[np.float64]
@@ -88,6 +89,7 @@ def solve_band(
     setup: Setup,
     solved: CaseSet,
     *,
+    limbs: Limb | None = None,
     greatest_load: bool = True,
     helpers: Helpers | None = None,
     progress: Callable[[int, int, str], None] | None = None,
@@ -99,6 +101,8 @@ def solve_band(
     setup : Setup
     solved : CaseSet
         Its answers.
+    limbs : Limb, optional
+        Those of the setup, if they have been built.
     greatest_load : bool
     helpers : Helpers, optional
         Processes that solve too; the answer does not depend on them.
@@ -111,10 +115,11 @@ def solve_band(
         return None
     reach = {key: case.prepared.lift.reachable for key, case in base.items()}
     parts = [replace(setup, tasks=tuple(together)) for together in _parted(tasks, reach)]
+    built = built_limbs(setup.limbs) if limbs is None else limbs
     shared = Shared(
         range(len(parts)),
-        lambda number: _solved(parts[number], reach, greatest_load),
-        lambda number: (_solved, (parts[number], reach, greatest_load)),
+        lambda number: _solved(parts[number], built, reach, greatest_load),
+        lambda number: (_solved, (parts[number], built, reach, greatest_load)),
     )
     if helpers is not None:
         helpers.join(shared)
@@ -179,13 +184,13 @@ def _varied_tasks(
 
 
 def _solved(
-    setup: Setup, reach: Reach, greatest_load: bool
+    setup: Setup, limbs: Limb, reach: Reach, greatest_load: bool
 ) -> list[tuple[tuple[str, str, str], int, Means]]:
     """Solve tasks and keep only means: person, condition and lateral mode, variation, means.
 
     A moved posture that does not reach whatever the condition itself reaches is left out.
     """
-    ready = prepare_setup(setup)
+    ready = prepare_setup(setup, limbs=limbs)
     found: list[tuple[tuple[str, str, str], int, Means]] = []
     for block in ready.blocks:
         tasks = [ready.tasks[number] for number in block.numbers]

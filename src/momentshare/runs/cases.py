@@ -42,6 +42,7 @@ __all__ = [
     "Refusal",
     "Setup",
     "Task",
+    "built_limbs",
     "prepare_setup",
     "raised_limbs",
     "shelf_in",
@@ -272,12 +273,30 @@ class PreparedSetup:
     refusals: tuple[Refusal, ...]
 
 
-def prepare_setup(setup: Setup, *, frames: int = FRAMES) -> PreparedSetup:
+def built_limbs(plan: LimbPlan) -> Limb:
+    """Build all limbs of a plan.
+
+    Raises
+    ------
+    LimbError
+        A limb cannot be built; the error says whose.
+    """
+    limbs, faults = plan.build()
+    for row, err in faults.items():
+        raise LimbError(row, plan.people[row].name, err) from err
+    return limbs
+
+
+def prepare_setup(
+    setup: Setup, *, limbs: Limb | None = None, frames: int = FRAMES
+) -> PreparedSetup:
     """Build limbs and lifts; paths, capacity and demand follow block by block.
 
     Parameters
     ----------
     setup : Setup
+    limbs : Limb, optional
+        Those of the setup, if they have been built.
     frames : int
         Frames of a block.
 
@@ -286,9 +305,7 @@ def prepare_setup(setup: Setup, *, frames: int = FRAMES) -> PreparedSetup:
     MomentshareError
         A limb cannot be built; the error says whose.
     """
-    limbs, faults = setup.limbs.build()
-    for row, err in faults.items():
-        raise LimbError(row, setup.limbs.people[row].name, err) from err
+    limbs = built_limbs(setup.limbs) if limbs is None else limbs
     found, refusals = place_lifts(setup, limbs)
     tasks = tuple(task for task, _ in found)
     return PreparedSetup(
@@ -305,6 +322,7 @@ def solve_setup(
     setup: Setup,
     *,
     prepared: PreparedSetup | None = None,
+    limbs: Limb | None = None,
     greatest_load: bool = True,
     compared: bool = True,
     shelf: Shelf | None = None,
@@ -318,6 +336,8 @@ def solve_setup(
     prepared : PreparedSetup, optional
         Of this setup, or of one with the same limbs and lifts; tasks that ``setup`` does not
         list are left out.
+    limbs : Limb, optional
+        Those of the setup, if they have been built.
     greatest_load : bool
         Also find the greatest load at each height.
     compared : bool
@@ -338,7 +358,7 @@ def solve_setup(
         A limb cannot be built; the error says whose.
     """
     size = FRAMES if shelf is None else _SHELVED
-    ready = prepare_setup(setup, frames=size) if prepared is None else prepared
+    ready = prepare_setup(setup, limbs=limbs, frames=size) if prepared is None else prepared
     listed = {task.key: task for task in setup.tasks}
     tasks = [listed.get(task.key) for task in ready.tasks]
     refusals = ready.refusals

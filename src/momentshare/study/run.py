@@ -14,7 +14,7 @@ from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
 from momentshare.results import brief
-from momentshare.runs import CaseSet, LimbPlan, Setup, Task, solve_band, solve_setup
+from momentshare.runs import CaseSet, LimbPlan, Setup, Task, built_limbs, solve_band, solve_setup
 from momentshare.runs.cases import LimbError
 from momentshare.study.exercises import EXERCISES, Setting
 
@@ -111,12 +111,14 @@ class PlannedStudy:
         band: bool = False,
         shelf: Shelf | None = None,
         helpers: Helpers | None = None,
+        solved: Callable[[StudyResult], None] | None = None,
         progress: Callable[[int, int, str], None] | None = None,
     ) -> StudyResult:
         """Solve all cases; see :func:`momentshare.runs.solve_setup`.
 
         With ``band`` the variations of the posture rule are solved too
-        (:func:`momentshare.runs.solve_band`), with ``helpers`` in other processes as well.
+        (:func:`momentshare.runs.solve_band`), with ``helpers`` in other processes as well;
+        ``solved`` is called with the cases before that.
 
         Raises
         ------
@@ -126,37 +128,38 @@ class PlannedStudy:
             A limb cannot be built from what the study says about a person.
         """
         with limb_faults(self.study.source, self.people):
+            limbs = built_limbs(self.setup.limbs)
             found = solve_setup(
-                self.setup, greatest_load=greatest_load, shelf=shelf, progress=progress
+                self.setup, limbs=limbs, greatest_load=greatest_load, shelf=shelf, progress=progress
             )
         if not found.cases:
             raise nothing_to_solve(self.study.source, found.refusals)
-        varied = None
-        if band:
-            varied = solve_band(
-                self.setup,
-                found,
-                greatest_load=greatest_load,
-                helpers=helpers,
-                progress=progress,
-            )
-        return StudyResult(
+        result = StudyResult(
             study=self.study,
-            band=varied,
             model=found.model,
             cases=found.cases,
             limbs=found.limbs,
             refusals=found.refusals,
             shelf=shelf,
         )
+        if solved is not None:
+            solved(result)
+        if not band:
+            return result
+        varied = solve_band(
+            self.setup,
+            result,
+            limbs=limbs,
+            greatest_load=greatest_load,
+            helpers=helpers,
+            progress=progress,
+        )
+        return replace(result, band=varied)
 
     def limbs(self) -> Limb:
         """Build the limbs of the people chosen."""
-        limbs, faults = self.setup.limbs.build()
         with limb_faults(self.study.source, self.people):
-            for row, err in faults.items():
-                raise LimbError(row, self.people[row].name, err)
-        return limbs
+            return built_limbs(self.setup.limbs)
 
 
 def plan_study(

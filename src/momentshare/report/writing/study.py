@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
@@ -13,8 +14,8 @@ from momentshare.report.page.study import PICTURED, study_page
 from momentshare.report.text.factor_statements import factor_verdicts
 from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.citations import citations, run_keys
-from momentshare.report.writing.drawings import drawn_ahead
 from momentshare.report.writing.record import run_record
+from momentshare.report.writing.study_figures import figures_ahead
 from momentshare.runs.block import FRAMES
 
 if TYPE_CHECKING:
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.files import Writer
-    from momentshare.helpers import Helpers
     from momentshare.model import Model
+    from momentshare.report.writing.study_figures import StudyFigures
     from momentshare.study import Study, StudyResult
 
 __all__ = [
@@ -147,7 +148,7 @@ def write_results(
     *,
     figures: bool = True,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
-    helpers: Helpers | None = None,
+    begun: StudyFigures | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
     """Write tables, figures and the record of a run, all or nothing.
@@ -160,8 +161,8 @@ def write_results(
         If false, figures written by an earlier run of the same study stay.
     effects : pair of DataFrame, optional
         Effect of each modelling choice, from :func:`momentshare.reading.effects.effect_tables`.
-    helpers : Helpers, optional
-        Processes that draw, if they are running already.
+    begun : StudyFigures, optional
+        What draws the figures, if it is at work already.
     progress : callable, optional
         Called with what is written next.
 
@@ -174,9 +175,7 @@ def write_results(
         as_run_folder(folder, COMPARE, **folder_options(study.study, study.model)) as run,
         run.results(leave=() if figures else FIGURES) as writer,
     ):
-        _write_all(
-            study, writer, figures=figures, effects=effects, helpers=helpers, progress=progress
-        )
+        _write_all(study, writer, figures=figures, effects=effects, begun=begun, progress=progress)
     return sorted(writer.names)
 
 
@@ -186,7 +185,7 @@ def _write_all(
     *,
     figures: bool,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None,
-    helpers: Helpers | None,
+    begun: StudyFigures | None,
     progress: Callable[[str], None] | None,
 ) -> None:
     def say(what: str) -> None:
@@ -222,11 +221,8 @@ def _write_all(
         writer.parquet_blocks("frames.parquet", (limited("frames.parquet", t) for t in frames))
 
     if figures:
-        from momentshare.report.figures.study import drawn_note, study_drawings
-
-        with drawn_ahead(
-            *study_drawings(study, "figures/"), note=drawn_note(study), helpers=helpers
-        ) as drawings:
+        with nullcontext(begun) if begun else figures_ahead() as drawings:
+            drawings.begin(study)
             write_tables()
             say("figures")
             drawings.write(writer)

@@ -34,7 +34,13 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["FIGURES", "MOST_DRAWN", "drawn_note", "nothing_to_show", "study_drawings"]
+__all__ = [
+    "FIGURES",
+    "MOST_DRAWN",
+    "drawn_note",
+    "nothing_to_show",
+    "study_drawings",
+]
 
 MOST_DRAWN = MOST_CROSSED
 """Conditions that figures show, since width and memory grow with each (120: 175,570 pixels)."""
@@ -89,19 +95,32 @@ def _drawn(study: StudyResult) -> StudyResult:
 
 
 def study_drawings(
-    study: StudyResult, folder: str = ""
+    study: StudyResult, folder: str = "", *, panels: bool = True, arms: bool = True
 ) -> tuple[dict[str, Callable[[], Figure]], list[str]]:
     """Every figure that has something to show, by name, and the texts that they show.
 
     Of more than :data:`MOST_DRAWN` conditions the first are shown.
-    """
-    from momentshare.report.figures.arm.selection import arm_drawings
 
+    Parameters
+    ----------
+    study : StudyResult
+    folder : str
+        Put before names.
+    panels : bool
+        Figures of numbers.
+    arms : bool
+        Drawings of the arm, which show nothing of the band of the posture rule.
+    """
     study = _drawn(study)
-    skipped = nothing_to_show(study)
-    wanted: dict[str, Callable[[], Figure]] = {
-        name: partial(make, study) for name, make in FIGURES.items() if name not in skipped
-    }
-    wanted |= arm_drawings(study)
+    wanted: dict[str, Callable[[], Figure]] = {}
+    if panels:
+        skipped = nothing_to_show(study)
+        wanted |= {
+            name: partial(make, study) for name, make in FIGURES.items() if name not in skipped
+        }
+    if arms:
+        from momentshare.report.figures.arm.selection import arm_drawings
+
+        wanted |= arm_drawings(study)
     drawings = {f"{folder}{name}": make for name, make in wanted.items()}
     return drawings, [c.name for c in study.study.file.condition]
