@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import inner, named, outermost
 from momentshare.sharing._backends.kernels import bounded_block as _block
@@ -41,7 +41,6 @@ from momentshare.sharing._backends.kernels.broken import (
     next_queue,
     queue_again,
 )
-from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import LAM, LANES, SIDES, state_rows
 from momentshare.sharing._backends.kernels.lane_cone import CHOSEN, JOINED
 from momentshare.sharing._backends.kernels.plain_lanes import (
@@ -65,6 +64,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from momentshare.sharing._backends.kernels.bounded_block import Places
+    from momentshare.sharing._backends.kernels.frame import Limits
     from momentshare.sharing._result import FloatArray, IntArray
 
 MODULES = (_block, _broken, _plain, *_plain.MODULES)
@@ -203,7 +203,9 @@ def _first(rows: int, exponent: int) -> Callable[..., None]:
 @cache
 def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
     """Compile the kernel for so many rows and p."""
-    from numba import typeof, types
+    from numba import types
+
+    from momentshare.sharing._backends.kernels.signatures import numbers_of_method, read, written
 
     alone, one, two, three = (_level(rows, held, exponent) for held in range(MOST_HELD + 1))
     within_cone = _first(rows, exponent)
@@ -298,25 +300,18 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
                     three(given, found, work, order, passes, kind, limits)
                 queue_again(order, work.queue, work.following, work.turns, chosen)
 
-    def known(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(dtype: Any, axes: int) -> Any:
-        return types.Array(dtype, axes, "C")
-
     signature = types.void(
-        *(known(axes) for axes in (3, 2, 2, 2, 2, 3, 3, 2)),
+        *read(3, 2, 2, 2, 2, 3, 3, 2),
         types.int64,
         types.int64,
-        *(written(types.float64, 2) for _ in range(3)),
+        *written(2, 2, 2),
         types.boolean,
-        *(written(types.float64, 2) for _ in range(4)),
-        written(types.int8, 1),
-        written(types.float64, 2),
-        written(types.int64, 2),
-        written(types.int64, 2),
-        written(types.float64, 1),
-        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+        *written(2, 2, 2, 2),
+        *written(1, dtype=types.int8),
+        *written(2),
+        *written(2, 2, dtype=types.int64),
+        *written(1),
+        numbers_of_method(),
     )
     files = [str(Path(module.__file__ or "")) for module in MODULES] + [__file__]
     made: Callable[..., None] = outermost(

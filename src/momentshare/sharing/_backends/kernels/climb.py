@@ -250,21 +250,16 @@ def _signature() -> Any:
         return None
     from numba import typeof, types
 
-    def given(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(dtype: Any, axes: int) -> Any:
-        return types.Array(dtype, axes, "C")
+    from momentshare.sharing._backends.kernels.signatures import read, written
 
     return types.void(
-        *(given(axes) for axes in (3, 2, 3, 2, 1, 2, 2)),
+        *read(3, 2, 3, 2, 1, 2, 2),
         *(types.float64 for _ in range(3)),
         types.int64,
         types.int64,
-        *(written(types.float64, 2) for _ in range(3)),
-        written(types.int8, 1),
-        written(types.boolean, 2),
-        written(types.boolean, 1),
+        *written(2, 2, 2),
+        *written(1, dtype=types.int8),
+        *written(2, 1, dtype=types.boolean),
         typeof(scratch(1, 1)),  # type: ignore[no-untyped-call]
     )
 

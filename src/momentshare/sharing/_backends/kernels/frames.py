@@ -335,25 +335,20 @@ def _signature() -> Any:
     """One signature for writable and read-only input, so that it is compiled once."""
     if not has_numba():
         return None
-    from numba import typeof, types
+    from numba import types
 
-    def given(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(dtype: Any, axes: int) -> Any:
-        return types.Array(dtype, axes, "C")
+    from momentshare.sharing._backends.kernels.signatures import numbers_of_method, read, written
 
     return types.void(
-        *(given(axes) for axes in (3, 2, 2, 2, 2, 3, 3, 2, 2)),
+        *read(3, 2, 2, 2, 2, 3, 3, 2, 2),
         types.float64,
         types.int64,
         types.int64,
         types.boolean,
-        *(written(types.float64, 2) for _ in range(8)),
-        written(types.int8, 1),
-        written(types.float64, 2),
-        written(types.float64, 1),
-        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+        *written(2, 2, 2, 2, 2, 2, 2, 2),
+        *written(1, dtype=types.int8),
+        *written(2, 1),
+        numbers_of_method(),
     )
 
 

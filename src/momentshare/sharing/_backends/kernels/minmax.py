@@ -53,7 +53,7 @@ MEETS = 1e-11
 """Unmet part that the heads at their bounds may leave, relative."""
 
 FOUND, SHORT, LEFT_OVER = 0, 1, 2
-"""How a frame ends: solved, its moment cannot be met, to be solved otherwise."""
+"""How a frame ends: solved, its moment cannot be met, left to another method."""
 
 
 @inner
@@ -242,23 +242,18 @@ def _signature() -> Any:
     """One signature for writable and read-only input, so that it is compiled once."""
     if not has_numba():
         return None
-    from numba import typeof, types
+    from numba import types
 
-    def given(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(dtype: Any, axes: int) -> Any:
-        return types.Array(dtype, axes, "C")
+    from momentshare.sharing._backends.kernels.signatures import numbers_of_method, read, written
 
     return types.void(
-        *(given(axes) for axes in (3, 2, 2, 2, 2, 3)),
+        *read(3, 2, 2, 2, 2, 3),
         types.int64,
         types.int64,
-        written(types.float64, 2),
-        written(types.float64, 2),
-        written(types.int8, 1),
-        written(types.float64, 1),
-        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+        *written(2, 2),
+        *written(1, dtype=types.int8),
+        *written(1),
+        numbers_of_method(),
     )
 
 

@@ -1,9 +1,9 @@
 """The min–max criterion by greatest factors, compiled: many frames, one after the other.
 
-The greatest factor on the moment of heads that may all reach s/w is one over the least s. Where
-some would pass 1, its prices say how great s has to be; heads that may reach min(1, s/w) have
-another factor, and s grows until that is one. Each answer has its certificate; a frame without is
-marked and left to others.
+If every head may reach 1/w, the greatest factor on the moment is one over the least s. Where heads
+would then pass 1, the prices of that factor say how great s has to be at least. Heads that may
+reach min(1, s/w) have another factor, and s grows until that factor is one. Each answer has its
+certificate; a frame without one is marked and left to another method.
 
 Imported late: compiling takes its time. The kernel releases the interpreter lock and allocates
 nothing. Inputs are contiguous float64 with the frame axis first, of length one where a value holds
@@ -40,17 +40,17 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import BoolArray, FloatArray, IntArray
 
 ROUNDS = 12
-"""Values of s that are tried before a frame is left to others."""
+"""Values of s that are tried before a frame is left to another method."""
 
 SAME = 1e-12
-"""Part by which an activation or a factor may pass one."""
+"""Excess over one that an activation or a factor may have."""
 
 SEPARATED = 1e-6
-"""Part of a moment that heads at 1 lack along a direction, from which it cannot be met. Nothing
-depends on it but time."""
+"""Part of a moment that all heads at 1 have to lack along a direction for it to count as out of
+reach. Only the time taken depends on it."""
 
 FOUND, SHORT, LEFT_OVER = 0, 1, 2
-"""How a frame ends: solved, its moment cannot be met, to be solved otherwise."""
+"""How a frame ends: solved, its moment cannot be met, left to another method."""
 
 SOLVED, UNCERTIFIED = 0, 2
 """As in ``_result.Status``; a test compares them."""
@@ -69,8 +69,8 @@ class Room(NamedTuple):
 
     flat: FloatArray  # see ``frame.room``
     nothing: FloatArray  # (rows,) zeros
-    prices: FloatArray  # (2, rows) those at hand and new ones
-    reach: FloatArray  # (2, heads) what heads may reach, and how little their activation costs
+    prices: FloatArray  # (2, rows) the last ones and the new ones
+    reach: FloatArray  # (2, heads) what heads may reach, and how cheap their activation is
     numbers: FloatArray  # (3,)
     tied: BoolArray  # (heads,)
     own: Scratch
@@ -108,7 +108,7 @@ def grow(
         if code != VERTEX or not factor > 0.0:
             return LEFT_OVER
         top, rate = 0.0, 0.0
-        # The prices v are such that v·b is one.
+        # The prices v are scaled so that v·b is one.
         for i in range(heads):
             if room.tied[i]:
                 return LEFT_OVER
@@ -134,7 +134,7 @@ def grow(
                 for j in range(rows):
                     along += prices[1, j] * A[j, i]
                 whole += max(along, 0.0)
-            # All heads at 1 do not reach the moment along v, by more than rounding.
+            # Along v all heads at 1 fall short of the moment by more than rounding.
             return SHORT if math.isnan(s) and whole < 1.0 - SEPARATED else LEFT_OVER
         for j in range(rows):
             prices[0, j] = prices[1, j]
@@ -222,23 +222,19 @@ def _signature() -> Any:
         return None
     from numba import typeof, types
 
-    def given(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(dtype: Any, axes: int) -> Any:
-        return types.Array(dtype, axes, "C")
+    from momentshare.sharing._backends.kernels.signatures import numbers_of_method, read, written
 
     return types.void(
-        *(given(axes) for axes in (3, 2, 2, 2, 2, 3)),
+        *read(3, 2, 2, 2, 2, 3),
         types.int64,
         types.int64,
-        *(written(types.float64, 2) for _ in range(6)),
-        written(types.int8, 1),
-        written(types.float64, 2),
-        written(types.int8, 1),
+        *written(2, 2, 2, 2, 2, 2),
+        *written(1, dtype=types.int8),
+        *written(2),
+        *written(1, dtype=types.int8),
         typeof(peak_room(1, 1, 0)),  # type: ignore[no-untyped-call]
         typeof(Rules(0.0, 0.0, 0.0)),  # type: ignore[no-untyped-call]
-        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+        numbers_of_method(),
     )
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import warnings
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,7 +22,6 @@ from momentshare.sharing._backends.kernels import lane_exchange as _exchange
 from momentshare.sharing._backends.kernels import lane_functions as _functions
 from momentshare.sharing._backends.kernels import lane_pass as _pass
 from momentshare.sharing._backends.kernels import short_lanes as _short
-from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import (
     DONE,
     LAM,
@@ -45,6 +44,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from momentshare.sharing._backends.kernels.frame import Limits
     from momentshare.sharing._result import FloatArray, IntArray
 
     Places = NDArray[np.int64]
@@ -119,7 +119,9 @@ def lane_kernel(rows: int, exponent: int) -> Callable[..., None] | None:
 
 
 def _compile(rows: int, exponent: int) -> Callable[..., None]:
-    from numba import typeof, types
+    from numba import types
+
+    from momentshare.sharing._backends.kernels.signatures import numbers_of_method, read, written
 
     few = FEW[exponent]
     count, sides_kept, singles = state_rows(rows), len(SIDES), VECTORS * rows
@@ -256,24 +258,17 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
                             left += 1
                 size = left
 
-    def given(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(dtype: Any, axes: int) -> Any:
-        return types.Array(dtype, axes, "C")
-
     signature = types.void(
-        *(given(axes) for axes in (3, 2, 2, 2, 2)),
+        *read(3, 2, 2, 2, 2),
         types.int64,
         types.int64,
-        *(written(types.float64, 2) for _ in range(3)),
+        *written(2, 2, 2),
         types.boolean,
-        *(written(types.float64, 2) for _ in range(2)),
-        written(types.int8, 1),
-        written(types.float64, 2),
-        written(types.float64, 1),
-        written(types.int64, 1),
-        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+        *written(2, 2),
+        *written(1, dtype=types.int8),
+        *written(2, 1),
+        *written(1, dtype=types.int64),
+        numbers_of_method(),
     )
     files = [str(Path(module.__file__ or "")) for module in MODULES] + [__file__]
     made: Callable[..., None] = outermost(

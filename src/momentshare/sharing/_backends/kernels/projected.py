@@ -237,24 +237,20 @@ def _signatures() -> tuple[Any, Any]:
         return None, None
     from numba import types
 
-    def given(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C", readonly=True)
-
-    def written(axes: int) -> Any:
-        return types.Array(types.float64, axes, "C")
+    from momentshare.sharing._backends.kernels.signatures import read, written
 
     span = (types.int64, types.int64, types.float64)
     project = types.void(
-        *(given(axes) for axes in (3, 2, 2, 3)),
+        *read(3, 2, 2, 3),
         *span,
-        *(written(axes) for axes in (3, 2, 2, 2, 3, 1, 2)),
+        *written(3, 2, 2, 2, 3, 1, 2),
     )
     recover = types.void(
-        *(given(axes) for axes in (3, 2, 2, 2, 3, 2, 2, 3, 1, 2)),
+        *read(3, 2, 2, 2, 3, 2, 2, 3, 1, 2),
         *span,
-        *(written(2) for _ in range(5)),
-        types.Array(types.int8, 1, "C"),
-        written(2),
+        *written(2, 2, 2, 2, 2),
+        *written(1, dtype=types.int8),
+        *written(2),
     )
     return project, recover
 
