@@ -272,36 +272,43 @@ def post(port, body, path="/share", length=None):
     return found
 
 
+ONE = b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": [1]'
+"""A request without its end."""
+
+
 @pytest.mark.parametrize(
     ("body", "status"),
     [
         (b"", 400),
         (b"{", 400),
         (b"[1, 2]", 400),
-        (b'{"moment_arms": 1, "capacity": 1, "moments": 1}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [NaN]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "more": 1}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": "x"}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": null}', 400),
-        (b'{"moment_arms": [["a"]], "capacity": [1], "moments": [1]}', 400),
-        (b'{"moment_arms": {"a": 1}, "capacity": [1], "moments": [1]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": 1e308}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": Infinity}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1, [2]], "moments": [1]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1' + b"0" * 400 + b'], "moments": [1]}', 400),
+        (b'{"moment_arms": 1, "active_capacity": 1, "joint_moments": 1}', 400),
+        (b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": [NaN]}', 400),
+        (ONE + b', "more": 1}', 400),
+        (ONE + b', "exponent": "x"}', 400),
+        (ONE + b', "exponent": null}', 400),
+        (b'{"moment_arms": [["a"]], "active_capacity": [1], "joint_moments": [1]}', 400),
+        (b'{"moment_arms": {"a": 1}, "active_capacity": [1], "joint_moments": [1]}', 400),
+        (ONE + b', "exponent": 1e308}', 400),
+        (ONE + b', "exponent": Infinity}', 400),
+        (b'{"moment_arms": [[1]], "active_capacity": [1, [2]], "joint_moments": [1]}', 400),
         (
-            b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": 1'
+            b'{"moment_arms": [[1]], "active_capacity": [1'
             + b"0" * 400
-            + b"}",
+            + b'], "joint_moments": [1]}',
             400,
         ),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1e308]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [Infinity]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": ["1"]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [true]}', 400),
-        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [null]}', 400),
-        (b'{"moment_arms": [[0.02]], "capacity": [100], "moments": [1e9]}', 200),
-        (b'{"moment_arms": [[0.02]], "capacity": [100], "moments": [1]}', 200),
+        (
+            ONE + b', "exponent": 1' + b"0" * 400 + b"}",
+            400,
+        ),
+        (b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": [1e308]}', 400),
+        (b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": [Infinity]}', 400),
+        (b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": ["1"]}', 400),
+        (b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": [true]}', 400),
+        (b'{"moment_arms": [[1]], "active_capacity": [1], "joint_moments": [null]}', 400),
+        (b'{"moment_arms": [[0.02]], "active_capacity": [100], "joint_moments": [1e9]}', 200),
+        (b'{"moment_arms": [[0.02]], "active_capacity": [100], "joint_moments": [1]}', 200),
     ],
 )
 def test_service_answers_every_body(service, body, status):
@@ -310,14 +317,19 @@ def test_service_answers_every_body(service, body, status):
     assert ("error" in record) == (status != 200)
 
 
-@pytest.mark.parametrize("field", ["moment_arms", "capacity", "moments", "exponent"])
+@pytest.mark.parametrize("field", ["moment_arms", "active_capacity", "joint_moments", "exponent"])
 @pytest.mark.parametrize("value", [True, False])
 def test_service_reads_no_truth_value_as_a_number(service, field, value):
-    given = {"moment_arms": [[0.02, 0.5]], "capacity": [9, 8.0], "moments": [0.1], "exponent": 3}
+    given = {
+        "moment_arms": [[0.02, 0.5]],
+        "active_capacity": [9, 8.0],
+        "joint_moments": [0.1],
+        "exponent": 3,
+    }
     changed = {
         "moment_arms": [[0.02, value]],
-        "capacity": [9, value],
-        "moments": [value],
+        "active_capacity": [9, value],
+        "joint_moments": [value],
         "exponent": value,
     }
     assert post(service, json.dumps(given).encode())[0] == 200
@@ -329,14 +341,23 @@ def test_service_reads_no_truth_value_as_a_number(service, field, value):
 
 def test_service_bounds_what_comes_in(service):
     heads = 201
-    wide = json.dumps({"moment_arms": [[0.02] * heads], "capacity": [1] * heads, "moments": [1]})
+    wide = json.dumps(
+        {"moment_arms": [[0.02] * heads], "active_capacity": [1] * heads, "joint_moments": [1]}
+    )
     assert post(service, wide.encode())[0] == 400
-    long = json.dumps({"moment_arms": [[0.02]], "capacity": [9], "moments": [[0.1]] * 501})
+    long = json.dumps(
+        {"moment_arms": [[0.02]], "active_capacity": [9], "joint_moments": [[0.1]] * 501}
+    )
     assert post(service, long.encode())[0] == 400
-    deep = b'{"moment_arms": ' + b"[" * 5000 + b"]" * 5000 + b', "capacity": [1], "moments": [1]}'
+    deep = (
+        b'{"moment_arms": '
+        + b"[" * 5000
+        + b"]" * 5000
+        + b', "active_capacity": [1], "joint_moments": [1]}'
+    )
     assert post(service, deep)[0] == 400
-    for name in ("moment_arms", "capacity", "moments"):
-        given = {"moment_arms": [[0.02]], "capacity": [9], "moments": [0.1]}
+    for name in ("moment_arms", "active_capacity", "joint_moments"):
+        given = {"moment_arms": [[0.02]], "active_capacity": [9], "joint_moments": [0.1]}
         given[name] = [given[name]] * 501
         status, record = post(service, json.dumps(given).encode())
         assert status == 400

@@ -9,8 +9,8 @@ from urllib.request import Request, urlopen
 URL = f"http://127.0.0.1:{int(sys.argv[1])}/share"
 GOOD = {
     "moment_arms": [[0.022, 0.022, 0.0], [-0.02, 0.0, 0.035]],
-    "capacity": [800.0, 1000.0, 1200.0],
-    "moments": [20.0, 30.0],
+    "active_capacity": [800.0, 1000.0, 1200.0],
+    "joint_moments": [20.0, 30.0],
 }
 
 
@@ -30,8 +30,8 @@ def ask(record):
 
 for title, change in [
     ("can be met", {}),
-    ("too much", {"moments": [200.0, 30.0]}),
-    ("wrong", {"capacity": [800.0, -1000.0, 1200.0]}),
+    ("too much", {"joint_moments": [200.0, 30.0]}),
+    ("wrong", {"active_capacity": [800.0, -1000.0, 1200.0]}),
 ]:
     status, record = ask(GOOD | change)
     print(f"{title}: {status} {json.dumps(record, ensure_ascii=False)}")

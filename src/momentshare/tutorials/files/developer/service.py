@@ -10,12 +10,12 @@ from momentshare import MomentshareError, share
 
 MOST_BYTES = 256_000
 MOST_HEADS, MOST_ROWS, MOST_FRAMES, MOST_EXPONENT, LARGEST = 200, 12, 500, 100, 1e9
-AXES = {"moment_arms": 2, "capacity": 1, "moments": 1}  # and one more for frames
+AXES = {"moment_arms": 2, "active_capacity": 1, "joint_moments": 1}  # and one more for frames
 
 
 def numbers(values, name, axes):
     """Make an array of a field, with one axis for frames at most."""
-    least = 0 if name == "capacity" else -LARGEST
+    least = 0 if name == "active_capacity" else -LARGEST
     try:
         given = np.asarray(values, dtype=object)
         good = all(type(v) in (int, float) and least <= v <= LARGEST for v in given.flat)
