@@ -17,6 +17,7 @@ from momentshare.posture import arm_frame
 from momentshare.report import draw_arm, draw_arm_strip, draw_arms
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
+from momentshare.report.figures.arm.outline import hull
 from momentshare.report.figures.arm.panel import arm_scale
 from momentshare.report.figures.arm.selection import arm_drawings
 from momentshare.study import parse_study, run_study
@@ -396,3 +397,15 @@ def test_no_text_stands_on_another_or_beyond_the_page():
         meet = np.all((low[:, None] < high[None]) & (low[None] < high[:, None]), axis=-1)
         first, second = np.nonzero(np.triu(meet, 1))
         assert not first.size, (name, words[first[0]], words[second[0]])
+
+
+@pytest.mark.parametrize("count", [3, 4, 60])
+def test_outlines_go_round_all_points_once(count):
+    from scipy.spatial import ConvexHull
+
+    points = np.random.default_rng(count).normal(size=(count, 2))
+    found, corners = hull(np.concatenate([points, points[:2]])), points[ConvexHull(points).vertices]
+    first = int(np.flatnonzero((corners == found[0]).all(axis=1))[0])
+    np.testing.assert_array_equal(found, np.roll(corners, -first, axis=0))
+    inside = np.array([[0.0, 0.0], [1.0, 0.0], [2.0, 0.0], [1.0, 1.0], [1.0, 0.5]])
+    np.testing.assert_array_equal(hull(inside), [[0.0, 0.0], [2.0, 0.0], [1.0, 1.0]])

@@ -166,7 +166,8 @@ def _computed(
     for target in load_targets(model):
         if target.quantity not in quantities or not is_posture(target) or leave_out(target):
             continue
-        about = [n for n in names if any(concerns(ask, n) for ask in target.asks)]
+        asks = target.asks
+        about = [n for n in names if any(concerns(ask, n) for ask in asks)]
         if about:
             wanted.append((target, about[0]))
     if not wanted:

@@ -44,7 +44,6 @@ _NEEDED = (
     "momentshare.report.figures.arm.selection",
     "momentshare.report.figures.study",
     "momentshare.runs.band",
-    "scipy.spatial",
 )
 """Modules that drawing needs, and what a study asks of helpers before it."""
 

@@ -66,10 +66,20 @@ _TURN = np.linspace(0.0, 2.0 * np.pi, 33)[:-1]
 
 
 def hull(points: Floats) -> Floats:
-    """Outline of projected points, shape (n, 2), anticlockwise."""
-    from scipy.spatial import ConvexHull
-
-    return np.asarray(points[ConvexHull(points).vertices])
+    """Corners of the outline of projected points, shape (n, 2), anticlockwise."""
+    found: list[tuple[float, float]] = []
+    rising = sorted({(float(x), float(y)) for x, y in points.tolist()})
+    for order in (rising, rising[::-1]):  # below from left to right, then above
+        chain: list[tuple[float, float]] = []
+        for x, y in order:
+            while len(chain) > 1:
+                (a, b), (c, d) = chain[-2:]
+                if (c - a) * (y - b) > (d - b) * (x - a):  # a turn to the left
+                    break
+                chain.pop()
+            chain.append((x, y))
+        found += chain[:-1]
+    return np.array(found)
 
 
 def _back_and_front(scene: ArmScene) -> tuple[float, float]:
