@@ -76,7 +76,7 @@ def test_between_these_places_kept_texts_are_a_quarter_of_a_pixel_off_at_most():
     assert not np.array_equal(pixels(Canvas, text, x + 0.76, y, angle, more), exact)
 
 
-def test_svg_is_that_of_matplotlib():
+def test_svg_is_that_of_matplotlib(tmp_path):
     found = []
     for kept in (True, False):
         with mpl.rc_context(style.settings()):
@@ -85,11 +85,14 @@ def test_svg_is_that_of_matplotlib():
                 Canvas(figure)
             for text, x, y, angle, more in (*TEXTS, *TEXTS[:2]):
                 figure.text(x / 300, y / 180, f"{text}\n{text}", rotation=angle, **more)
-            buffer = io.StringIO()
-            figure.savefig(buffer, format="svg", dpi="figure", metadata={"Date": None})
-        found.append(buffer.getvalue())
-    assert found[0] == found[1]
-    assert found[0].count("<use") > 100
+            for buffer in (io.StringIO(), io.BytesIO(), tmp_path / f"{kept}.svg"):
+                figure.savefig(buffer, format="svg", dpi="figure", metadata={"Date": None})
+                found.append(buffer)
+    texts, data, files = found[::3], found[1::3], found[2::3]
+    assert texts[0].getvalue() == texts[1].getvalue()
+    assert texts[0].getvalue().count("<use") > 100
+    assert {texts[0].getvalue()} == {kept.getvalue().decode() for kept in data}
+    assert {texts[0].getvalue()} == {place.read_text(encoding="utf-8") for place in files}
 
 
 def test_texts_are_as_wide_as_matplotlib_says():

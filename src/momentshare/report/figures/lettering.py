@@ -7,12 +7,14 @@ This one keeps what a text looks like for as long as the process lasts.
 
 from __future__ import annotations
 
+from codecs import getwriter
 from collections import OrderedDict
 from functools import lru_cache
 from math import floor
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
+from matplotlib import cbook
 from matplotlib.backend_bases import GraphicsContextBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.backends.backend_mixed import MixedModeRenderer
@@ -184,12 +186,14 @@ class Canvas(FigureCanvasAgg):
         return self.renderer
 
     def print_svg(self, filename: Any, *, metadata: Any = None, **_: Any) -> None:
-        """Write the figure as SVG to an open text file."""
+        """Write the figure as SVG to a file, open or by name."""
         dpi = self.figure.dpi
         self.figure.dpi = 72
         width, height = self.figure.get_size_inches()
-        outlines = _Outlines(72 * width, 72 * height, filename, image_dpi=dpi, metadata=metadata)
         make: Any = MixedModeRenderer
-        renderer = make(self.figure, width, height, dpi, outlines)
-        self.figure.draw(renderer)
-        renderer.finalize()
+        with cbook.open_file_cm(filename, "w", encoding="utf-8") as file:
+            text = file if cbook.file_requires_unicode(file) else getwriter("utf-8")(file)
+            outlines = _Outlines(72 * width, 72 * height, text, image_dpi=dpi, metadata=metadata)
+            renderer = make(self.figure, width, height, dpi, outlines)
+            self.figure.draw(renderer)
+            renderer.finalize()
