@@ -87,7 +87,7 @@ class FittedNumber:
     at_bound: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class Calibration:
     """Outcome of a fit: numbers, and every target before and after."""
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.calibration.fit import misfit
+from momentshare.reading.once import made_once
 
 if TYPE_CHECKING:
     from momentshare.calibration.fit import Calibration
@@ -34,6 +35,7 @@ def calibrated_csv(fit: Calibration) -> str:
     return out.getvalue()
 
 
+@made_once
 def target_table(fit: Calibration) -> pd.DataFrame:
     """Every target before and after the fit, those used for fitting marked.
 

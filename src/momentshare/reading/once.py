@@ -1,4 +1,4 @@
-"""Tables that are made once for a study, however many pages and sentences read them."""
+"""Tables that are made once for a result, however many pages and sentences read them."""
 
 from __future__ import annotations
 
@@ -11,26 +11,25 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from momentshare.runs import CaseSet
 
 __all__ = ["made_once"]
 
-Cases = TypeVar("Cases", bound="CaseSet")
+Result = TypeVar("Result")
 
 
-def made_once(make: Callable[[Cases], pd.DataFrame]) -> Callable[[Cases], pd.DataFrame]:
-    """Let a table of a study be made the first time that it is asked for.
+def made_once(make: Callable[[Result], pd.DataFrame]) -> Callable[[Result], pd.DataFrame]:
+    """Let a table of a study, or of draws, be made the first time that it is asked for.
 
     Results never change, so their tables do not either. Everybody gets a copy, and the table goes
-    with its study.
+    with its result.
     """
-    made: WeakKeyDictionary[Cases, pd.DataFrame] = WeakKeyDictionary()
+    made: WeakKeyDictionary[Result, pd.DataFrame] = WeakKeyDictionary()
 
     @wraps(make)
-    def table(study: Cases) -> pd.DataFrame:
-        found = made.get(study)
+    def table(result: Result) -> pd.DataFrame:
+        found = made.get(result)
         if found is None:
-            found = made[study] = make(study)
+            found = made[result] = make(result)
         return found.copy()
 
     return table

@@ -48,7 +48,7 @@ _PART = 1e-12
 _CELL = ("condition", "lateral", "criterion")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class Summary:
     """Results of the draws; tidy tables with units in the column names.
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.limits import merged_keys
+from momentshare.reading.once import made_once
 from momentshare.report.text.opening import head_volumes
 from momentshare.report.text.verdicts import LIMITED, MOST_SHORT, verdict_on
 from momentshare.uncertainty.plan import SURE
@@ -90,6 +91,7 @@ def judged_rows(found: Summary) -> pd.DataFrame:
     return table[counts | ~counts.groupby(pair, sort=False).transform("any")]
 
 
+@made_once
 def judged_pairs(found: Summary) -> pd.DataFrame:
     """Judge the order of every two conditions within every working head.
 
