@@ -115,6 +115,19 @@ def certify(
     )
 
 
+def nothing(frame: Problem, status: Status) -> RawSharing:
+    """Return the result of a frame without an answer."""
+    heads, facets = np.full((1, frame.heads), np.nan), np.full((1, frame.facets), np.nan)
+    return RawSharing(
+        **dict.fromkeys(("activation", "active", "force"), heads),
+        **dict.fromkeys(("multipliers", "unmet"), np.full((1, frame.rows), np.nan)),
+        **dict.fromkeys(("held", "parted"), facets),
+        free_values=np.full((1, frame.free), np.nan),
+        status=np.full(1, status, dtype=np.int8),
+        numbers=np.full((1, 4), np.nan),
+    )
+
+
 def idle_values(
     problem: Problem, free: FloatArray, rows: FloatArray, prices: FloatArray
 ) -> tuple[FloatArray, FloatArray]:

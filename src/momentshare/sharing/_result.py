@@ -346,6 +346,16 @@ class RawSharing:
         return self.numbers[:, 3]
 
 
+def joined(parts: list[RawSharing]) -> RawSharing:
+    """Put the results of frames one behind the other."""
+    return RawSharing(
+        **{
+            name: np.concatenate([getattr(part, name) for part in parts])
+            for name in RawSharing.__dataclass_fields__
+        }
+    )
+
+
 def put(raw: RawSharing, frames: NDArray[np.intp], part: RawSharing) -> None:
     """Write the results of some frames into their places."""
     for name in RawSharing.__dataclass_fields__:

@@ -27,6 +27,7 @@ from momentshare.sharing._backends.minmax_within import (
     keep_inequalities,
     without_inequalities,
 )
+from momentshare.sharing._backends.quadratic import solve_quadratic
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
@@ -38,6 +39,7 @@ from momentshare.sharing._result import (
     RawSharing,
     Sharing,
     Status,
+    joined,
     put,
     replaced,
 )
@@ -244,6 +246,11 @@ def solve(
     if problem.facets == 0:
         return raw, route
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+    if left.size and problem.exponent == 2.0:
+        part = solve_quadratic(problem.take(left))
+        known = part.status != Status.UNCERTIFIED
+        raw = replaced(raw, left[known], part.take(known))
+        left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size == 0 or find_spec("cvxpy") is None:
         return raw, route
     part = solve_convex(problem.take(left))
@@ -266,7 +273,7 @@ def _solve_unbounded(
         solve_plain(problem.take(slice(first, first + BLOCK)))
         for first in range(0, max(problem.frames, 1), BLOCK)
     ]
-    return parts[0] if len(parts) == 1 else _joined(parts)
+    return parts[0] if len(parts) == 1 else joined(parts)
 
 
 def solve_left(problem: Problem, reached: FloatArray) -> RawSharing:
@@ -367,15 +374,6 @@ def _clamp_free_value(
     )  # fmt: skip
     fixed = replace(fixed, free_values=held[outside, None])
     return replaced(raw, outside, proved(part, fixed, np.zeros((outside.size, 1), dtype=bool)))
-
-
-def _joined(parts: list[RawSharing]) -> RawSharing:
-    return RawSharing(
-        **{
-            name: np.concatenate([getattr(part, name) for part in parts])
-            for name in RawSharing.__dataclass_fields__
-        }
-    )
 
 
 def assemble(

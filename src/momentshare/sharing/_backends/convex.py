@@ -8,7 +8,6 @@ bounds it finds are then solved as linear equations, which restores full accurac
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import cache
 from importlib import import_module
 from importlib.util import find_spec
@@ -19,8 +18,8 @@ import numpy as np
 from momentshare.errors import MissingExtraError
 from momentshare.sharing._backends.balance import normalise, row_sizes
 from momentshare.sharing._backends.minmax import certify_minmax
-from momentshare.sharing._certificate import certify
-from momentshare.sharing._result import RawSharing, Status
+from momentshare.sharing._certificate import certify, nothing
+from momentshare.sharing._result import RawSharing, Status, joined
 
 if TYPE_CHECKING:
     from momentshare.sharing._problem import Problem
@@ -53,12 +52,7 @@ def solve_convex(problem: Problem) -> RawSharing:
     frames = [model.solve(problem.take(slice(f, f + 1))) for f in range(problem.frames)]
     if not frames:
         return _empty(problem)
-    return RawSharing(
-        **{
-            name: np.concatenate([getattr(frame, name) for frame in frames])
-            for name in RawSharing.__dataclass_fields__
-        }
-    )
+    return joined(frames)
 
 
 @cache
@@ -157,7 +151,7 @@ class _Model:
         parted = np.zeros(levels.size)
         if not self._run(self.share):
             if not self._run(self.nearest):
-                return _nothing(frame)
+                return nothing(frame, Status.INFEASIBLE)
             left = wanted - self._supplied()
             if self.limit is not None:
                 # Half, since the programme minimises the square and not its half.
@@ -165,7 +159,7 @@ class _Model:
             short = bool(np.abs(left).max() > HELD * (1.0 + np.abs(wanted).max()))
             self.target.value = wanted - left
             if not self._run(self.share):
-                return _nothing(frame)
+                return nothing(frame, Status.INFEASIBLE)
         helps = (loads != 0.0).any(axis=1)[0] | (limits != 0.0).any(axis=0)
         activation = np.where(helps, np.clip(np.asarray(self.a.value), 0.0, 1.0), 0.0)
         multipliers = np.asarray(self.balance.dual_value) * heaviest / size[0]
@@ -289,21 +283,6 @@ def _sharpen(
     mu = np.zeros_like(held)
     mu[tight] = np.maximum(found[n + k + rows :], 0.0)
     return a, found[n + k : n + k + rows], values, mu
-
-
-def _nothing(frame: Problem) -> RawSharing:
-    """Mark a frame whose limits no activation obeys."""
-    return replace(
-        _empty(frame),
-        **dict.fromkeys(("activation", "active", "force"), np.full((1, frame.heads), np.nan)),
-        multipliers=np.full((1, frame.rows), np.nan),
-        unmet=np.full((1, frame.rows), np.nan),
-        free_values=np.full((1, frame.free), np.nan),
-        held=np.full((1, frame.facets), np.nan),
-        parted=np.full((1, frame.facets), np.nan),
-        status=np.full(1, Status.INFEASIBLE, dtype=np.int8),
-        numbers=np.full((1, 4), np.nan),
-    )
 
 
 def _empty(problem: Problem) -> RawSharing:
