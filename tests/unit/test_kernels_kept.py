@@ -96,3 +96,25 @@ def test_every_kernel_of_one_source_has_a_name_of_its_own():
     ):
         names = [kernel.py_func.__qualname__ for kernel in kernels if kernel is not None]
         assert len(set(names)) == len(names)
+
+
+@pytest.mark.parametrize(("level", "wanted"), [(2, 2), (0, 0), (7, 3)])
+def test_a_level_of_optimisation_holds_while_something_is_compiled(level, wanted):
+    from numba import float64
+    from numba.core import config
+
+    from momentshare._kernels.compiling import outermost
+    from momentshare._kernels.levels import optimised_to
+
+    def double(x):
+        return 2.0 * x
+
+    usual = config.OPT
+    with optimised_to(level):
+        assert min(usual, wanted) == config.OPT
+        made = outermost(float64(float64), [])(double)
+    assert made(2.0) == 4.0
+    assert config.OPT is usual
+    with pytest.raises(KeyError), optimised_to(level):
+        raise KeyError
+    assert config.OPT is usual
