@@ -25,13 +25,15 @@ from tests.report.page_reader import assert_shows
 
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.text.cohort_findings import findings, left_out, short_texts
+from momentshare.report.text.cohort_opening import cohort_opening
 from momentshare.report.text.cohort_orders import judged_orders
+from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
 
 FIRM, TURNING = "that hold under every change", "that reverse when the input"
 LEANING = "that rest on what this limb does not support"
-ACTIVATION, DIFFERENCE = "lift-mean activation [%]", "difference [% points] (interval)"
+ACTIVATION, DIFFERENCE = "activation, higher / lower [%]", "difference [% points] (interval)"
 IN_PART = "limit, in part of the lift"
 ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
 CHANGES_TRIED = len(plan.CHANGES) + 2
@@ -109,17 +111,98 @@ def test_the_first_part_shows_the_widest_findings_and_counts_the_rest():
     assert f"{len(shown(LEANING))} orders rest on what this limb does not support" in text
 
 
-def test_heads_that_were_not_named_beforehand_stay_out_of_the_findings():
+def named_beforehand(*heads):
+    """The planted cohort, of which some heads were named before it was run."""
     given = planted()
+    file = given.result.study.file
+    statistics = file.statistics.model_copy(update={"heads": list(heads)})
+    study = replace(given.result.study, file=file.model_copy(update={"statistics": statistics}))
+    result = replace(given.result, study=study)
+    return result, summarise_cohort(result)
+
+
+def test_heads_named_beforehand_have_their_own_p_and_alone_are_findings():
     named = (plan.FRONT,)
-    section = findings(given.result, replace(given.summary, named_heads=named))
+    result, summary = named_beforehand(*named)
+    section = findings(result, summary)
     (table,) = [block for block in section.blocks if block.kind == "table"]
-    firm = judged_orders(given.summary).firm
-    assert {line["head"] for line in firm} > set(named)
     assert set(table.frame["head"]) == set(named)
     assert "in the heads named beforehand" in table.caption
+    own = summary.tables["named_contrasts"]
+    assert f"Holm over {len(own)} tests of what was named beforehand" in table.caption
+    # Every order by the p over the named head alone, which no p over all heads can undercut.
+    wanted = own[(own["p_named"] < ALPHA) & (own["difference_mean"].abs() >= LEAST)]
+    assert set(table.frame["order"]) == {
+        f"{row.condition} above {row.other}"
+        if row.difference_mean > 0
+        else f"{row.other} above {row.condition}"
+        for row in wanted.itertuples()
+    }
+    firm = judged_orders(summary).firm
     others = sum(line["head"] not in named for line in firm)
-    assert f"{others} orders are of other heads" in section.blocks[-1].text
+    assert others
+    assert f"{others} orders are of another head" in section.blocks[-1].text
+    said = cohort_opening(result, summary, []).firm
+    assert f"Of {len(wanted)} order{'s' if len(wanted) > 1 else ''} of two conditions" in said
+    assert head_phrase(plan.FRONT) in said
+
+
+def with_covariate(load_of):
+    """The planted cohort with other loads, and the load as a covariate."""
+    given = planted().result
+    file = given.study.file
+    statistics = file.statistics.model_copy(update={"covariates": ["load_kg"]})
+    study = replace(given.study, file=file.model_copy(update={"statistics": statistics}))
+    outcomes = tuple(replace(o, record={**o.record, "load_kg": load_of(o)}) for o in given.outcomes)
+    result = replace(given, study=study, outcomes=outcomes)
+    return result, summarise_cohort(result)
+
+
+def test_an_order_that_the_load_may_explain_is_not_firm():
+    """Loads that rise alike in everybody leave nothing to tell them from the conditions."""
+    loads = dict(zip(CONDITIONS, (30.0, 33.0, 36.0, 39.0), strict=True))
+    result, summary = with_covariate(lambda o: loads[o.condition])
+    found = judged_orders(summary)
+    assert not found.firm
+    assert {line["adjusted"] for line in found.unheld} == {"no test"}
+    without = judged_orders(planted().summary)
+    moved = len(without.firm) + len(without.turning)
+    assert len(found.unheld) == moved > 10
+    said = cohort_opening(result, summary, [])
+    assert said.firm.startswith("Nothing is firm: ")
+    assert "with load_kg held" in said.firm
+    assert f"{moved} orders are not shown once load_kg is held" in said.unsaid
+    text = next(t for t in texts_of(findings(result, summary)) if "Not in this table" in t)
+    assert f"{moved} orders are not shown with covariates held" in text
+
+
+def test_an_order_that_holds_with_the_load_held_says_by_how_much():
+    rng = np.random.default_rng(3)
+    loads = {
+        (person, condition): 40.0 + 6.0 * rng.standard_normal()
+        for person in plan.PEOPLE
+        for condition in CONDITIONS
+    }
+    _, summary = with_covariate(lambda o: loads[o.person, o.condition])
+    found = judged_orders(summary)
+    assert len(found.firm) > 3
+    table = summary.tables["factors"]
+    for line in found.firm:
+        high, low = line["order"].split(" above ")
+        rows = table[(table["term"] == "difference") & (table["item"] == line["head"])]
+        (row,) = rows[
+            rows["condition"].isin([high, low]) & rows["other"].isin([high, low])
+        ].to_dict("records")
+        sign = 100.0 if row["condition"] == high else -100.0
+        value, least, most, df = re.fullmatch(
+            r"(\S+) \((\S+) to (\S+); df (\d+)\)", line["adjusted"]
+        ).groups()
+        ends = sorted(sign * row[f"difference_{end}"] for end in ("low", "high"))
+        assert_shows(value, sign * row["difference"])
+        assert_shows(least, ends[0])
+        assert_shows(most, ends[1])
+        assert int(df) == row["df_denominator"] == row["people"] - 2
+        assert ends[0] > 0.0
 
 
 def test_orders_that_lean_on_a_limit_name_it_with_its_reason():
@@ -266,8 +349,13 @@ def test_the_caption_names_level_family_and_treatment():
     mine = table[(table["lateral"] == SHOWN) & (table["outcome"] == "mean_activation")]
     count = mine["p_paired_t"].notna().sum()
     assert count > 1
-    level = f"p below 0.05 (paired t, Holm over {count} tests of all heads; lateral force {SHOWN})"
-    for words in (FIRM, TURNING):
+    tested = mine[mine["p_paired_t"].notna()]
+    heads, people = tested["item"].nunique(), tested["n_people"].max()
+    level = (
+        f"(p below 0.05, paired t, Holm over {count} tests of {heads} heads; {people} people, "
+        f"lateral force {SHOWN})"
+    )
+    for words in (FIRM, TURNING, SHORT):
         assert level in page().table(words).caption
 
 
@@ -347,4 +435,4 @@ def test_without_a_clear_difference_no_order_is_shown():
     contrasts = found.tables["contrasts"].assign(p_paired_holm_over_item=0.2)
     summary = replace(found.summary, tables={**found.tables, "contrasts": contrasts})
     texts = texts_of(findings(found.result, summary))
-    assert texts[-1].startswith("For no head was a difference between conditions shown, p below")
+    assert texts[-1].startswith("For no head was a difference between conditions shown (p below")

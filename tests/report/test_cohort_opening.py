@@ -6,15 +6,16 @@ import re
 from collections import Counter
 from dataclasses import replace
 
+import numpy as np
 import pytest
-from tests.report.cohort_planted import SHOWN, page, planted, published, spelled
+from tests.report.cohort_planted import CONDITIONS, MINOR, SHOWN, page, planted, published, spelled
 from tests.report.page_reader import PageReader
 
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
+from momentshare.report.text.cohort_findings import findings
 from momentshare.report.text.cohort_opening import cohort_opening
-from momentshare.report.text.opening import joined
 from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
@@ -29,7 +30,8 @@ def opening():
     return cohort_opening(found.result, found.summary, [])
 
 
-LEAD = "the largest, weighted by muscle volume: "
+LEAD = "the largest, weighted by muscle volume"
+ACTIVATION = "activation, higher / lower [%]"
 
 
 def foremost(rows):
@@ -38,42 +40,126 @@ def foremost(rows):
     row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]) * volume[r["head"]])
     size = row[DIFFERENCE].split(" ")[0]
     head = next(h.name for h in planted().result.model.heads if spelled(h.name) == row["head"])
-    return f"in {head_phrase(head)}, {row['order']} by {size} points, in {row['people']} people"
+    high, low = row["order"].split(" above ")
+    more, less = row[ACTIVATION].split(" / ")
+    return (
+        f"n {head_phrase(head)} activation is higher in '{high}' than in '{low}', {more} against "
+        f"{less} % ({size} percentage points, in {row['people']} people)"
+    )
 
 
 def test_firm_orders_are_counted_and_that_of_most_muscle_is_named():
     rows = {name: page().table(name).records() for name in (FIRM, TURNING, LEANING)}
-    total = sum(map(len, rows.values()))
+    total, firm = sum(map(len, rows.values())), len(rows[FIRM])
     said = opening().firm
-    assert said.startswith(f"{len(rows[FIRM])} of {total} orders of two conditions within a head")
-    assert f"p below 0.05, lateral force {SHOWN}" in said
-    assert said.endswith(f"; {LEAD * (len(rows[FIRM]) > 1)}{foremost(rows[FIRM])}.")
+    assert said.startswith(f"I{foremost(rows[FIRM])}. That is {LEAD}. Of {total} orders of two ")
+    assert f"{firm} are firm" in said
+    contrasts = planted().tables["contrasts"]
+    tested = contrasts[
+        (contrasts["lateral"] == SHOWN)
+        & (contrasts["outcome"] == "mean_activation")
+        & contrasts["p_paired_t"].notna()
+    ]
+    assert (
+        f"(p below 0.05, paired t, Holm over {len(tested)} tests of {tested['item'].nunique()} "
+        f"heads; {tested['n_people'].max()} people, lateral force {SHOWN})" in said
+    )
+    tried = page().table(FIRM).column("changes tried")[0]
+    assert f"keeps its sign under {tried} changes of one input" in said
+
+
+def test_loads_of_firm_orders_that_differ_are_told_beside_them():
+    heavy = {name: 30.0 + 2.0 * k for k, name in enumerate(CONDITIONS)}
+    given = planted().result
+    result = replace(
+        given,
+        outcomes=tuple(
+            replace(o, record={**o.record, "load_kg": heavy[o.condition] + len(o.person)})
+            for o in given.outcomes
+        ),
+    )
+    summary = summarise_cohort(result)
+    said = cohort_opening(result, summary, []).firm
+    assert said.count("Loads differ, and no test takes that into account") == 1
+    rows = page().table(FIRM).records()
+    told = re.findall(r"'(\w+)' (\S+), '(\w+)' (\S+) kg \((\d+) % apart\)", said)
+    assert told
+    loads = result.counted
+    for high, one, low, two, apart in told:
+        assert any(row["order"] == f"{high} above {low}" for row in rows)
+        own = {
+            name: {
+                person: np.mean([o.record["load_kg"] for o in loads
+                                 if (o.person, o.condition) == (person, name)])
+                for person in {o.person for o in loads if o.condition == name}
+            }
+            for name in (high, low)
+        }  # fmt: skip
+        both = set(own[high]) & set(own[low])
+        means = [np.mean([own[name][person] for person in both]) for name in (high, low)]
+        assert [float(one), float(two)] == pytest.approx(means, abs=0.051)
+        assert float(apart) == pytest.approx(100 * (max(means) / min(means) - 1), abs=0.51)
+        assert max(means) / min(means) - 1 >= 0.05
+    assert len(told) == 3
+    # The table of findings says it, too; where loads hardly differ nothing is said.
+    (table,) = [b for b in findings(result, summary).blocks if b.kind == "table"]
+    assert "Loads differ" in table.note
+    assert "Loads differ" not in opening().firm
 
 
 def test_what_reverses_orders_is_counted():
     rows = page().table(TURNING).records()
     causes = Counter(cause for row in rows for cause in row["turns with"].split("; "))
     said = opening().turns
-    assert int(said.split(" ")[0]) == len(rows)
-    if len(rows) == 1:
-        assert f"a change of one input ({joined(causes)});" in said
-        return
+    assert int(said.split(" ")[0]) == len(rows) > 1
     listed = re.search(r"most often by (.*?);", said)[1]
     shown = re.findall(r"(?:^|, | and )(.*?) \((\d+)\)", listed)
     assert shown
     assert all(causes[cause] == int(count) for cause, count in shown)
     assert [int(count) for _, count in shown] == sorted(causes.values(), reverse=True)[: len(shown)]
     assert foremost(rows) in said
+    orders = planted().tables["sensitivity_orders"]
+    reversed_ = orders[(orders["lateral"] == SHOWN) & ~orders["order_holds"]]
+    pairs = {(r.head, frozenset((r.condition, r.other))) for r in reversed_.itertuples()}
+    told = {
+        (next(h.name for h in planted().result.model.heads if spelled(h.name) == row["head"]),
+         frozenset(row["order"].split(" above ")))
+        for row in rows
+    }  # fmt: skip
+    contrasts = planted().tables["contrasts"]
+    judged = {
+        (r.item, frozenset((r.condition, r.other)))
+        for r in contrasts[
+            (contrasts["lateral"] == SHOWN) & (contrasts["outcome"] == "mean_activation")
+        ].itertuples()
+    }
+    others = (pairs & judged) - told
+    assert f"{len(others)} other order" in said if others else "other order" not in said
 
 
-def test_what_cannot_be_said_counts_limits_trials_and_shortfalls():
+def test_what_cannot_be_said_counts_limits_tests_trials_and_shortfalls():
     found, said = planted(), opening().unsaid
-    rows = page().table(LEANING).records()
-    count, keys = re.search(
-        r"(\d+) orders? lies? beyond what this limb supports \((.*?);", said
+    heads = found.tables["heads"]
+    top = heads[heads["lateral"] == SHOWN].groupby("head")["mean_activation_mean"].max()
+    contrasts = found.tables["contrasts"]
+    mine = contrasts[
+        (contrasts["lateral"] == SHOWN)
+        & (contrasts["outcome"] == "mean_activation")
+        & contrasts["item"].isin(top.index[top > 0.05])
+        & (contrasts["difference_mean"].abs() >= 0.01)
+    ]
+    limited = mine[mine["limit"].str.contains("L1")]
+    count, keys, named = re.search(
+        r"(\d+) orders lie beyond what this limb supports \((.*?); see Limits\): in (.*?);", said
     ).groups()
-    assert int(count) == len(rows)
-    assert set(keys.split(", ")) == set(" ".join(row["limit"] for row in rows).split())
+    assert int(count) == len(limited)
+    assert keys == "L1"
+    assert named == spelled(MINOR)
+    rest = mine[~mine["limit"].str.contains("L1")]
+    weak = rest[rest["p_paired_holm_over_item"] >= 0.05]
+    assert len(weak)
+    (unshown,) = re.findall(r"no test shows (\d+) order", said)
+    assert int(unshown) == len(weak)
     lost = len(found.result.outcomes) - len(found.result.counted)
     verb = "does" if lost == 1 else "do"
     assert (f"{lost} of {len(found.result.outcomes)} trials {verb} not count" in said) == (lost > 0)

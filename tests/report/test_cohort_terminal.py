@@ -25,9 +25,13 @@ from tests.report.cohort_planted import (
 from tests.report.page_reader import PageReader, assert_shows
 
 from momentshare.cli.cohort import run_and_write
+from momentshare.cohort.adjusted import LEAST_FREE
 from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.schema import PublishedEntry
+from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.text.cohort_messages import account_lines, check_lines
+from momentshare.report.text.cohort_methods import methods_text
+from momentshare.report.text.cohort_opening import cohort_opening
 from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.report.writing import cohort as cohort_write
 
@@ -314,10 +318,47 @@ def test_loads_that_differ_between_conditions_are_told():
         if text.startswith("Loads differ")
     ]
     for name, load in heavier.items():
-        assert f"{name} {load:.1f}" in said
-    assert 'covariates = ["load_kg"]' in said
+        assert f"'{name}' {load:.1f}" in said
+    whole = {
+        person
+        for person in plan.PEOPLE
+        if {o.condition for o in planted().result.counted if o.person == person} == set(CONDITIONS)
+    }
+    assert f"over {len(whole)} people who have them all" in said
+    assert len(whole) - 2 < LEAST_FREE
+    assert "too few to hold the load" in said
+    left = len(whole) - 2
+    assert f"leave {left} degree{'s' if left != 1 else ''} of freedom" in said
     same = selection_texts(with_loads(lambda _: 30.0))
     assert not any("oads" in text or "Selection" in text for text in same)
+
+
+def test_the_covariate_is_advised_where_enough_people_have_every_condition():
+    """Two conditions of all seven people leave five degrees of freedom."""
+    heavier = {name: 30.0 * (1.0 + 0.1 * k) for k, name in enumerate(CONDITIONS)}
+    given = with_loads(lambda o: heavier[o.condition])
+    pair = ("narrow", plan.FREE_HANDS)
+    given = replace(given, outcomes=tuple(o for o in given.outcomes if o.condition in pair))
+    assert len({o.person for o in given.counted}) - 2 == LEAST_FREE
+    (said,) = [text for text in selection_texts(given) if text.startswith("Loads differ")]
+    assert 'covariates = ["load_kg"]' in said
+    assert "too few" not in said
+    (plain,) = [t for t in selection_texts(given, advice=False) if t.startswith("Loads differ")]
+    assert "covariates" not in plain
+
+
+def test_conditions_that_were_recorded_and_left_out_are_named():
+    given = planted().result
+    assert not any("left out of this run" in text for text in selection_texts(given))
+    study = given.study.only(conditions=["narrow", "wide"])
+    kept = tuple(o for o in given.outcomes if o.condition in {"narrow", "wide"})
+    result = replace(given, study=study, outcomes=kept)
+    said = next(t for t in selection_texts(result) if "left out of this run" in t)
+    assert said.startswith("'medium' and 'dumbbells' were recorded and left out of this run.")
+    opening = cohort_opening(result, summarise_cohort(result), [])
+    assert "'medium' and 'dumbbells' were recorded and left out" in opening.unsaid
+    methods = " ".join(methods_text(result))
+    assert "'medium' and 'dumbbells' were recorded too and were not analysed." in methods
 
 
 def test_a_trial_that_could_not_be_read_selects_nothing():

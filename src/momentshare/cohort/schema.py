@@ -359,6 +359,13 @@ class CohortStudy:
         every = range(1, len(self.file.trial) + 1)
         return tuple(n for n in every if n not in self.left_out)
 
+    @property
+    def conditions_left_out(self) -> tuple[str, ...]:
+        """Conditions that have trials in the study, none of which is to run."""
+        kept = {self.file.trial[number - 1].condition for number in self.numbers}
+        every = dict.fromkeys(trial.condition for trial in self.file.trial if trial.use)
+        return tuple(name for name in every if name not in kept)
+
     def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> CohortStudy:
         """Return the study without the trials of other people and conditions.
 

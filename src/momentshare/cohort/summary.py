@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.adjusted import own_loads
 from momentshare.cohort.best_lift import best_lift_tables
 from momentshare.cohort.exchanged import electrode_trials, exchanged_table
 from momentshare.cohort.limited import limited
 from momentshare.cohort.misfiled import SpacedTrial, misfiled_table
 from momentshare.cohort.outcomes.beside import beside_published, emg_by_condition
-from momentshare.cohort.outcomes.over_people import named_contrasts, outcome_tables
+from momentshare.cohort.outcomes.over_people import factor_tests, named_contrasts, outcome_tables
 from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.reduce import Curves, reduced_groups
 from momentshare.cohort.statistics import compare_all
@@ -46,7 +47,8 @@ class CohortSummary:
     """Tables of a cohort by name, in the order in which they are written and shown.
 
     ``confidence`` is the level of their intervals, ``named_heads`` are the heads that the study
-    named beforehand, ``volumes`` are those of the heads in the reference person [m³].
+    named beforehand, ``covariates`` those of its model, ``volumes`` those of the heads in the
+    reference person [m³]. ``loads`` has the mean ``load_kg`` of each ``person`` and ``condition``.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -56,6 +58,8 @@ class CohortSummary:
     volumes: Mapping[str, float] = field(default_factory=dict)
     confidence: float = 0.95
     named_heads: tuple[str, ...] = ()
+    covariates: tuple[str, ...] = ()
+    loads: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def shown_mode(table: pd.DataFrame) -> str:
@@ -117,6 +121,7 @@ def summarise_cohort(
     tables |= _statistics(means, regions, confidence, mode, full)
     tables["untested"] = full[full["lateral"] == mode].reset_index(drop=True)
     tables |= outcome_tables(data["outcomes"], result, mode)
+    tables["factors"] = factor_tests(data["outcomes"], _not_full(means, full), result, mode)
     nothing = pd.DataFrame()
     tables["named_contrasts"] = named_contrasts(
         tables.get("contrasts", nothing), tables.get("outcome_contrasts", nothing), result, mode
@@ -133,6 +138,8 @@ def summarise_cohort(
         volumes={head.name: head.volume.value for head in result.model.heads},
         confidence=confidence,
         named_heads=tuple(result.study.file.statistics.heads),
+        covariates=tuple(result.study.file.statistics.covariates),
+        loads=own_loads(result.counted),
     )
 
 
@@ -332,6 +339,13 @@ def _at_full(heads: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def _not_full(means: pd.DataFrame, full: pd.DataFrame) -> pd.DataFrame:
+    """Leave heads out of the conditions in which they are at full activation."""
+    keys = ["condition", "lateral", "head"]
+    marked = means.merge(full[keys].assign(full=True), on=keys, how="left")
+    return means[marked["full"].isna().to_numpy()]
+
+
 def _statistics(
     means: pd.DataFrame, regions: pd.DataFrame, confidence: float, mode: str, full: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
@@ -339,9 +353,7 @@ def _statistics(
 
     Heads at full activation are left out of the conditions where they are.
     """
-    keys = ["condition", "lateral", "head"]
-    marked = means.merge(full[keys].assign(full=True), on=keys, how="left")
-    means = means[marked["full"].isna().to_numpy()]
+    means = _not_full(means, full)
     if means["condition"].nunique() < 2:
         return {}
     whole = regions[regions["region"] == "whole lift"]

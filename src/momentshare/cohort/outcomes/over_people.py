@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.adjusted import adjusted_differences, own_loads
 from momentshare.cohort.contrasts import holm
 from momentshare.cohort.factors import factor_table
 from momentshare.cohort.outcomes.definitions import OUTCOMES, definition_table
@@ -22,7 +23,10 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.run import CohortResult
 
-__all__ = ["named_contrasts", "outcome_tables", "paired_table"]
+__all__ = ["factor_tests", "named_contrasts", "outcome_tables", "paired_table"]
+
+MEAN = "mean_activation"
+"""Name of the lift-mean activation among outcomes."""
 
 _KEYS = ["condition", "lateral", "phase", "outcome", "item"]
 
@@ -43,7 +47,7 @@ def outcome_tables(own: pd.DataFrame, result: CohortResult, mode: str) -> dict[s
     dict
         ``outcome_definitions``, ``outcomes`` (over people, of the arm under study),
         ``outcomes_by_person``, ``outcome_contrasts`` with ``outcome_omnibus``,
-        ``ascent_descent``, ``both_arms``, ``factors``; those that hold something.
+        ``ascent_descent``, ``both_arms``; those that hold something.
     """
     if own.empty:
         return {}
@@ -65,7 +69,6 @@ def outcome_tables(own: pd.DataFrame, result: CohortResult, mode: str) -> dict[s
             "outcome_omnibus": _with_unit(omnibus),
             "outcome_contrasts": _with_unit(contrasts),
         }
-        tables["factors"] = _factors(tested, result)
     tables["ascent_descent"] = _with_unit(
         paired_table(_without_heads(shown), "phase", ("ascent", "descent"), confidence)
     )
@@ -202,25 +205,59 @@ def named_contrasts(
     return table[shown].assign(p_named=holm(p))
 
 
-def _factors(tested: pd.DataFrame, result: CohortResult) -> pd.DataFrame:
-    """Factors and covariates; empty where the study states neither."""
+def factor_tests(
+    own: pd.DataFrame, activation: pd.DataFrame, result: CohortResult, mode: str
+) -> pd.DataFrame:
+    """Test factors and covariates in outcomes of the way up and in lift-mean activations.
+
+    Parameters
+    ----------
+    own : DataFrame
+        As in :func:`outcome_tables`.
+    activation : DataFrame
+        Lift-mean activation of the heads that are tested, one row per ``person``, ``condition``,
+        ``lateral`` and ``head``.
+    result : CohortResult
+    mode : str
+        Treatment that is shown.
+
+    Returns
+    -------
+    DataFrame
+        See :func:`momentshare.cohort.factors.factor_table`; with covariates also
+        :func:`momentshare.cohort.adjusted.adjusted_differences` of the activations. Empty where the
+        study states neither factors nor covariates.
+    """
     file = result.study.file
     levels = {c.name: c.factor for c in file.condition if c.factor}
     covariates = file.statistics.covariates
     if not levels and not covariates:
         return pd.DataFrame()
     keys = ["person", "condition"]
-    means = tested[[*keys, "outcome", "item", "value"]]
+    columns = [*keys, "outcome", "item", "value"]
+    mine = activation[activation["lateral"] == mode]
+    heads = mine.assign(outcome=MEAN, item=mine["head"], value=mine["mean_activation"])[columns]
+    parts = [heads]
+    if not own.empty:
+        studied = _over_sides(own[own["arm"] == "studied"])
+        up = studied[studied["lateral"].isin([mode, NO_TREATMENT]) & (studied["phase"] == "ascent")]
+        pairs = zip(up["outcome"], up["item"], strict=True)
+        named = [_is_tested(name, item, file.statistics.heads) for name, item in pairs]
+        parts.insert(0, up.loc[named, columns])
+    means = pd.concat(parts, ignore_index=True)
+    if means["condition"].nunique() < 2:
+        return pd.DataFrame()
+    whole = means
     for name in covariates:
         if name == LOAD:
-            loads = pd.DataFrame(
-                [(o.person, o.condition, o.record.get("load_kg")) for o in result.counted],
-                columns=[*keys, name],
-            )
-            own = loads.groupby(keys)[name].mean().reset_index()
+            added = own_loads(result.counted)
         else:
-            mine = tested[(tested["outcome"] == name) & (tested["item"] == "")]
-            own = mine[[*keys, "value"]].rename(columns={"value": name})
+            mine = whole[(whole["outcome"] == name) & (whole["item"] == "")]
+            added = mine[[*keys, "value"]].rename(columns={"value": name})
             means = means[means["outcome"] != name]
-        means = means.merge(own, on=keys, how="left")
-    return factor_table(means, levels, covariates)
+        means = means.merge(added, on=keys, how="left")
+    tests = factor_table(means, levels, covariates)
+    adjusted = adjusted_differences(
+        means[means["outcome"] == MEAN], covariates, file.statistics.confidence
+    )
+    return tests if adjusted.empty else pd.concat([tests, adjusted], ignore_index=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare.cohort.best_lift import best_lift_texts
 from momentshare.cohort.summary import OFTEN_FULL
@@ -15,10 +15,12 @@ from momentshare.report.page.document import (
     Table,
 )
 from momentshare.report.text.cohort_orders import (
-    ALPHA,
     WORKING,
     cohort_factor_statements,
     judged_orders,
+    level_text,
+    load_text,
+    of_named,
     order_size,
 )
 from momentshare.report.text.cohort_peers import (
@@ -27,6 +29,7 @@ from momentshare.report.text.cohort_peers import (
     weighed_people,
 )
 from momentshare.report.text.cohort_selection import selection_texts
+from momentshare.report.text.opening import joined
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
@@ -44,7 +47,7 @@ _SHOWN_TRIALS = 10
 _NAMED_FULL = 4
 """Heads at full activation that a text names; chosen here."""
 
-_REVERSE, _REST = ("reverses", "reverse"), ("rests", "rest")
+_REVERSE, _REST, _ARE = ("reverses", "reverse"), ("rests", "rest"), ("is", "are")
 
 _SHOWN_ORDERS = 12
 """Rows of the table of findings in the first part; chosen here, so that it takes half a page."""
@@ -189,16 +192,10 @@ def _unproved(result: CohortResult) -> list[str]:
     return texts
 
 
-def _level(found: CohortOrders, summary: CohortSummary) -> str:
-    return (
-        f"p below {ALPHA:g} (paired t, Holm over {_several(found.tests, 'test')} of all heads; "
-        f"lateral force {summary.mode})"
-    )
-
-
 _LABELS = {
-    "activation": "lift-mean activation [%]",
+    "activation": "activation, higher / lower [%]",
     "difference": "difference [% points] (interval)",
+    "adjusted": "difference with covariates held [% points]",
     "in_part": "limit, in part of the lift",
 }
 
@@ -207,39 +204,45 @@ def _orders(summary: CohortSummary) -> list[Block]:
     """Show the orders that are findings, of heads named beforehand if there are any."""
     import pandas as pd
 
-    found = judged_orders(summary)
+    found = of_named(summary)
     if not found.tested:
         return [Paragraph(text=text)] if (text := untested_text(found)) else []
-    level = _level(found, summary)
-    if not (found.firm or found.turning or found.leaning):
-        return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
-    named = summary.named_heads
-    firm = [line for line in found.firm if not named or line["head"] in named]
-    wide = sorted(firm, key=order_size, reverse=True)[:_SHOWN_ORDERS]
-    lines = [line for line in firm if line in wide]
-    which = " in the heads named beforehand" if named else ""
-    if len(lines) < len(firm):
-        which = f"{which} (the {len(lines)} widest of {len(firm)})"
+    level = level_text(found, summary)
+    if not found.shown:
+        return [Paragraph(text=f"For no head was a difference between conditions shown ({level}).")]
+    wide = sorted(found.firm, key=order_size, reverse=True)[:_SHOWN_ORDERS]
+    lines = [line for line in found.firm if line in wide]
+    which = " in the heads named beforehand" if found.named else ""
+    if len(lines) < len(found.firm):
+        which = f"{which} (the {len(lines)} widest of {len(found.firm)})"
+    held = f", with {joined(summary.covariates)} held or not" if summary.covariates else ""
     blocks: list[Block] = []
     if lines:
         columns = ["head", "order", "activation", "difference", "people"]
-        in_part = any(line["in_part"] for line in lines)
+        columns += ["adjusted"] if summary.covariates else []
+        columns += ["in_part"] if any(line["in_part"] for line in lines) else []
+        notes = summary.limits.notes(str(line["in_part"]) for line in lines)
         blocks.append(
             Table(
-                frame=pd.DataFrame(lines)[[*columns, *(["in_part"] if in_part else [])]],
-                caption=f"Findings{which}: orders of two conditions in lift-mean activation, "
-                f"{level}, that no change of one input reverses.",
-                labels={n: v for n, v in _LABELS.items() if in_part or n != "in_part"},
-                note="; ".join(summary.limits.notes(str(line["in_part"]) for line in lines)),
+                frame=pd.DataFrame(lines)[columns],
+                caption=f"Findings{which}: orders of two conditions in lift-mean activation "
+                f"({level}), that no change of one input reverses{held}. Intervals are of single "
+                f"differences, {100 * summary.confidence:g} %, not adjusted for the number of "
+                "tests.",
+                labels={n: v for n, v in _LABELS.items() if n in columns},
+                note=" ".join(filter(None, ("; ".join(notes), load_text(found, summary)))),
             )
         )
-    other_heads = [line for line in found.firm if line not in firm]
     rest = [
         f"{_several(len(part), 'order')} {one if len(part) == 1 else several}"
         for part, one, several in (
             (found.turning, *(f"{verb} when one input is changed" for verb in _REVERSE)),
             (found.leaning, *(f"{verb} on what this limb does not support" for verb in _REST)),
-            (other_heads, "is of another head", "are of other heads"),
+            (found.unheld, *(f"{verb} not shown with covariates held" for verb in _ARE)),
+            (
+                _unnamed(summary) if found.named else [],
+                *(f"{verb} of another head" for verb in _ARE),
+            ),
         )
         if part
     ]
@@ -248,19 +251,26 @@ def _orders(summary: CohortSummary) -> list[Block]:
     return blocks
 
 
+def _unnamed(summary: CohortSummary) -> list[dict[str, Any]]:
+    """Firm orders of heads that the study did not name, by the p over all heads."""
+    return [line for line in judged_orders(summary).firm if line["head"] not in summary.named_heads]
+
+
 def every_order(summary: CohortSummary) -> Section | None:
     """Show every order that a test shows, and what reverses it; nothing where there is none."""
     import pandas as pd
 
     found = judged_orders(summary)
-    level = _level(found, summary)
+    level = level_text(found, summary)
     told = {
-        f"Orders in lift-mean activation, {level}, that hold under every change of one input "
+        f"Orders in lift-mean activation ({level}) that hold under every change of one input "
         "that was tried.": found.firm,
-        f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
+        f"Not findings: orders in lift-mean activation ({level}) that reverse when the input "
         "named is changed.": found.turning,
-        f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb "
+        f"Not findings: orders in lift-mean activation ({level}) that rest on what this limb "
         "does not support.": found.leaning,
+        f"Not findings: orders in lift-mean activation ({level}) that are not shown once "
+        f"{joined(summary.covariates)} is held.": found.unheld,
     }
     blocks = [
         Table(

@@ -70,7 +70,8 @@ def methods_text(result: CohortResult) -> list[str]:
             "conditions and all heads of an outcome; their "
             f"{100 * file.statistics.confidence:g} % intervals are not adjusted."
         )
-    parts[-1] += " " + " ".join(selection_texts(result)) if selection_texts(result) else ""
+    selected = selection_texts(result, advice=False)
+    parts[-1] += f" {' '.join(selected)}" if selected else ""
     angles = sum(
         any("joint angles were recorded" in note for note in o.record.get("notes", ()))
         for o in counted

@@ -3,28 +3,34 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from momentshare.cohort.adjusted import ADJUSTED
+from momentshare.explain.phrases import capital
 from momentshare.report.text.cohort_findings import untested_text
 from momentshare.report.text.cohort_orders import (
-    ALPHA,
+    UNSHOWN,
     WORKING,
     CohortOrders,
     foremost_order,
-    judged_orders,
+    level_text,
+    load_text,
+    of_named,
     order_text,
 )
+from momentshare.report.text.cohort_selection import left_out_conditions
 from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
     counted,
     joined,
+    listed,
     points,
     sentence,
     supported,
     widest,
 )
-from momentshare.report.text.study_opening import lead_word
+from momentshare.report.text.study_opening import MOST_MUSCLE, lead_word
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LIMITED,
@@ -35,11 +41,11 @@ from momentshare.report.text.verdicts import (
     rests_on_short,
     verdict_on,
 )
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 from momentshare.uncertainty.plan import SURE
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
 
@@ -69,7 +75,7 @@ def cohort_opening(
     """
     if not result.outcomes and published:
         return _published_opening(published)
-    found = judged_orders(summary)
+    found = of_named(summary)
     return Opening(
         firm=_firm(found, summary),
         turns=_turns(found, summary),
@@ -78,37 +84,100 @@ def cohort_opening(
 
 
 def _firm(found: CohortOrders, summary: CohortSummary) -> str:
+    """Name the firm order of most muscle, then say how many there are and what was asked."""
     if not found.tested:
         return untested_text(found) or "There is one condition, so nothing was compared."
-    shown = len(found.firm) + len(found.turning) + len(found.leaning)
+    level = level_text(found, summary)
+    shown = len(found.shown)
     if not shown:
-        return f"For no head was a difference between conditions shown (p below {ALPHA:g})."
-    orders = (
-        "of two conditions within a head that a "
-        f"test shows (p below {ALPHA:g}, lateral force {summary.mode})"
+        return f"For no head was a difference between conditions shown ({level})."
+    tried = max((int(line["changes_tried"]) for line in found.firm), default=0)
+    held = f" and with {joined(summary.covariates)} held" if summary.covariates else ""
+    under = f" under {counted(tried, 'change')} of one input{held}" if tried or held else ""
+    counts = (
+        f"Of {counted(shown, 'order')} of two conditions within a head that a test shows ({level}) "
+        f"{len(found.firm):,} {_is(found.firm, 'is', 'are')} firm: no limit of the limb concerns "
+        f"{_is(found.firm, 'it', 'them')}, and the mean difference keeps its sign{under}"
     )
-    start = f"{supported(len(found.firm), shown, orders)} under every change of one input"
     if not found.firm:
-        return f"{start}: nothing is firm."
-    return (
-        f"{start}; {lead_word(len(found.firm))}{order_text(foremost_order(found.firm, summary))}."
-    )
+        changes = f" under every change of one input{held}"
+        return (
+            f"Nothing is firm: of {counted(shown, 'order')} of two conditions within a head that a "
+            f"test shows ({level}) none is supported by the limb and keeps its sign{changes}."
+        )
+    lead = capital(order_text(foremost_order(found.firm, summary)))
+    why = f" That is {MOST_MUSCLE}." if len(found.firm) > 1 else ""
+    return " ".join(filter(None, (f"{lead}.{why} {counts}.", load_text(found, summary))))
 
 
 def _turns(found: CohortOrders, summary: CohortSummary) -> str:
+    """Count the orders that a test shows and an input reverses, then the others that reverse."""
     if not found.tested:
         return "Without tests there is no order that a changed input could reverse."
     if summary.tables.get("sensitivity_orders") is None:
         return "No input was changed, so it is not known what would reverse an order."
-    if not found.turning:
-        return "No order that a test shows is reversed by a change of one input."
-    causes = Counter(cause for line in found.turning for cause in line["turns_with"].split("; "))
-    most = [f"{cause} ({count:,})" for cause, count in causes.most_common(3)]
-    often = f", most often by {joined(most)}" if found.turning[1:] else f" ({joined(causes)})"
+    shown = {(line["head"], line["order"]) for line in found.turning}
+    others = [
+        row
+        for row in found.judged
+        if row["reversed_by"] and (row["head"], _above(row)) not in shown
+    ]
+    if found.turning:
+        causes = _causes(line["turns_with"] for line in found.turning)
+        start = (
+            f"{counted(len(found.turning), 'order')} that a test shows "
+            f"{_is(found.turning, 'is', 'are')} reversed by a change of one input{causes}; "
+            f"{lead_word(len(found.turning))}{order_text(foremost_order(found.turning, summary))}."
+        )
+    else:
+        start = "No order that a test shows and the limb supports is reversed by a changed input."
+    if not others:
+        return start
+    causes = _causes(row["reversed_by"] for row in others)
     return (
-        f"{counted(len(found.turning), 'order')} {_is(found.turning, 'is', 'are')} reversed by a "
-        f"change of one input{often}; {lead_word(len(found.turning))}"
-        f"{order_text(foremost_order(found.turning, summary))}."
+        f"{start} {counted(len(others), 'other order')}, which no test shows or a limit "
+        f"concerns, {_is(others, 'is', 'are')} reversed too{causes}: in {_heads(others)}."
+    )
+
+
+def _above(row: Mapping[str, Any]) -> str:
+    return f"{row['condition']} above {row['other']}"
+
+
+def _causes(texts: Iterable[str]) -> str:
+    """Say what reverses several orders, the most frequent first, or one."""
+    told = list(texts)
+    causes = Counter(cause for text in told for cause in text.split("; "))
+    if len(told) == 1:
+        return f" ({joined(causes)})"
+    most = [f"{cause} ({count:,})" for cause, count in causes.most_common(3)]
+    return f", most often by {joined(most)}"
+
+
+def _freedom(summary: CohortSummary) -> str:
+    """Degrees of freedom of the adjusted differences; empty where there is none."""
+    table = summary.tables.get("factors")
+    if table is None or "df_denominator" not in table:
+        return ""
+    mine = table[(table["term"] == ADJUSTED) & table["difference"].notna()]["df_denominator"]
+    if mine.empty:
+        return " (there are too few people)"
+    low, high = int(mine.min()), int(mine.max())
+    return f" (df {low})" if low == high else f" (df {low} to {high})"
+
+
+def _heads(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Name the heads of several orders, each once, muscle by muscle."""
+    muscles: dict[str, list[str]] = {}
+    for head in dict.fromkeys(str(row["head"]) for row in rows):
+        muscle, *part = head_label(head).split(", ", 1)
+        muscles.setdefault(muscle, []).extend(part)
+    return listed(
+        (
+            f"{muscle} ({', '.join(parts)})" if parts else muscle
+            for muscle, parts in muscles.items()
+        ),
+        ", ",
     )
 
 
@@ -118,8 +187,29 @@ def _is(lines: Sequence[object], one: str, several: str) -> str:
 
 def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -> str:
     parts = []
-    if found.leaning:
-        parts.append(beyond_limb(found.leaning, "order"))
+    limited = [row for row in found.judged if row["verdict"] == LIMITED]
+    unshown = [
+        row for row in found.judged if row["verdict"] == TURNING and row["turns_with"] == UNSHOWN
+    ]
+    if limited:
+        parts.append(f"{beyond_limb(limited, 'order')}: in {_heads(limited)}")
+    if found.unheld:
+        few = _is(found.unheld, "order is", "orders are")
+        parts.append(
+            f"{len(found.unheld):,} {few} not shown once {joined(summary.covariates)} "
+            f"{_is(summary.covariates, 'is', 'are')} held{_freedom(summary)}: in "
+            f"{_heads(found.unheld)}"
+        )
+    if unshown:
+        parts.append(
+            f"no test shows {counted(len(unshown), 'order')} that differ by a percentage point or "
+            f"more: in {_heads(unshown)}"
+        )
+    if out := left_out_conditions(result):
+        parts.append(
+            f"{joined(out)} {_is(out, 'was', 'were')} recorded and left out of this run, and "
+            "p depends on how many conditions are compared"
+        )
     lost = len(result.outcomes) - len(result.counted)
     if lost:
         parts.append(

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cohort.adjusted import ADJUSTED, WORTH_SAYING, load_gap
+from momentshare.cohort.outcomes.over_people import MEAN
+from momentshare.cohort.schema import LOAD
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
+from momentshare.report.text.opening import counted
 from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
 from momentshare.text import head_phrase, with_minus
 
@@ -24,6 +28,9 @@ __all__ = [
     "cohort_factor_verdicts",
     "foremost_order",
     "judged_orders",
+    "level_text",
+    "load_text",
+    "of_named",
     "order_size",
     "order_text",
 ]
@@ -37,6 +44,12 @@ _LEAST_DIFFERENCE = 0.01
 UNSHOWN = "people"
 """What an order turns with that no test shows: the people, who differ by more than conditions."""
 
+UNHELD = "covariates"
+"""What an order turns with that a test shows, but not once the covariates are held."""
+
+_NAMED_GAPS = 3
+"""Pairs of conditions whose loads a text names; chosen here."""
+
 ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
 
@@ -47,15 +60,20 @@ class CohortOrders:
 
     Attributes
     ----------
-    firm, turning, leaning : list of dict
+    firm, turning, leaning, unheld : list of dict
         Hold under every change of one input; reversed by one; rest on what the limb does not
-        support.
+        support; are not shown once the covariates of the study are held.
     judged : list of dict
         Every order of a working head, shown by a test or not: ``head``, ``condition``, ``other``,
         ``difference``, ``difference_low``, ``difference_high`` (as a fraction), ``verdict``,
-        ``turns_with`` and ``limit``, as for the orders of planned lifts.
-    tests : int
-        Tests that Holm's adjustment is over: pairs of conditions within all heads.
+        ``turns_with`` and ``limit``, as for the orders of planned lifts; ``reversed_by`` lists the
+        changes that reverse it, whether a test shows it or not.
+    tests, heads_tested : int
+        Tests that Holm's adjustment is over, and the heads they are of.
+    named : bool
+        Whether these are the tests of what the study named beforehand alone.
+    people : int
+        The most people behind a test.
     people_untested : int
         People with several conditions where they were too few for a test.
     """
@@ -63,8 +81,12 @@ class CohortOrders:
     firm: list[dict[str, Any]] = field(default_factory=list)
     turning: list[dict[str, Any]] = field(default_factory=list)
     leaning: list[dict[str, Any]] = field(default_factory=list)
+    unheld: list[dict[str, Any]] = field(default_factory=list)
     judged: list[dict[str, Any]] = field(default_factory=list)
     tests: int = 0
+    heads_tested: int = 0
+    named: bool = False
+    people: int = 0
     people_untested: int = 0
 
     @property
@@ -72,50 +94,130 @@ class CohortOrders:
         """Whether there was a test."""
         return self.tests > 0
 
+    @property
+    def shown(self) -> list[dict[str, Any]]:
+        """Orders that a test shows, whatever becomes of them."""
+        return [*self.firm, *self.turning, *self.leaning, *self.unheld]
+
 
 def judged_orders(summary: CohortSummary) -> CohortOrders:
-    """Sort the orders of conditions within a head by whether anything reverses them."""
+    """Sort the orders of conditions within a head by whether anything reverses them.
+
+    p is adjusted over all heads; see :func:`of_named` for those that the study named beforehand.
+    """
+    return _judged_orders(summary, "p_paired_holm_over_item", None)
+
+
+def of_named(summary: CohortSummary) -> CohortOrders:
+    """Judge the orders of the heads named beforehand by their own p; all heads where none is."""
+    named, p = summary.tables.get("named_contrasts"), "p_named"
+    if not summary.named_heads or named is None:
+        return judged_orders(summary)
+    found = _judged_orders(summary, p, named)
+    return replace(found, named=True, tests=int(named[p].notna().sum()))
+
+
+def _judged_orders(summary: CohortSummary, column: str, named: pd.DataFrame | None) -> CohortOrders:
+    """Judge the orders by one column of p, of contrasts or of what was named beforehand."""
     table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
     people = summary.tables.get("heads_by_person")
     if table is None or heads is None or people is None:
         return CohortOrders()
-    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_activation")]
+    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == MEAN)]
+    if named is not None:
+        keys = ["outcome", "item", "condition", "other"]
+        mine = mine.merge(named[[*keys, column]], on=keys)
     if mine.empty:  # every head is at full activation
         return CohortOrders()
-    if mine["p_paired_holm_over_item"].isna().all():
+    if mine[column].isna().all():
         return CohortOrders(people_untested=int(mine["n_people"].max()))
     own = people[people["lateral"] == summary.mode].pivot_table(
         index="person", columns=["head", "condition"], values="mean_activation", observed=True
     )
-    firm, turning, leaning, judged = [], [], [], []
+    tested = mine[mine[column].notna()]
+    found = CohortOrders(
+        tests=len(tested),
+        heads_tested=tested["item"].nunique(),
+        people=int(tested["n_people"].max()),
+    )
     for _, row in mine.iterrows():
         head, pair = row["item"], (row["condition"], row["other"])
         both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
-        if max(both) < WORKING:
-            continue
-        turned, tried = _turned_by(summary, str(head), pair)
-        whole, in_part = _limits_of(summary, row)
-        ends = row["difference_low"], row["difference_high"]
-        shown = row["p_paired_holm_over_item"] < ALPHA and not spans_zero(*ends)
-        judged.append(_judged(row, whole, turned if shown else [UNSHOWN]))
-        if not shown or judged[-1]["verdict"] == LEVEL_PAIR:
-            continue
-        high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
-        line = {
-            "head": head,
-            "order": f"{high} above {low}",
-            "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
-            "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
-            "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
-        }
-        if whole:
-            leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
-        elif turned:
-            turning.append(line | {"turns_with": "; ".join(turned)})
-        else:
-            firm.append(line | {"changes_tried": tried, "in_part": in_part})
-    tests = int(mine["p_paired_holm_over_item"].notna().sum())
-    return CohortOrders(firm=firm, turning=turning, leaning=leaning, judged=judged, tests=tests)
+        if max(both) >= WORKING:
+            _sorted_in(found, summary, row, both, column)
+    return found
+
+
+def _sorted_in(
+    found: CohortOrders, summary: CohortSummary, row: pd.Series[Any], both: Any, column: str
+) -> None:
+    """Put one order where it belongs."""
+    head, pair = str(row["item"]), (row["condition"], row["other"])
+    turned, tried = _turned_by(summary, head, pair)
+    whole, in_part = _limits_of(summary, row)
+    ends = row["difference_low"], row["difference_high"]
+    shown = row[column] < ALPHA and not spans_zero(*ends)
+    adjusted = _adjusted(summary, row)
+    held = not summary.covariates or _is_held(adjusted, row["difference_mean"])
+    causes = [UNSHOWN] if not shown else turned if held else [UNHELD]
+    judged = _judged(row, whole, causes) | {"reversed_by": "; ".join(turned)}
+    found.judged.append(judged)
+    if not shown or judged["verdict"] == LEVEL_PAIR:
+        return
+    high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
+    line = {
+        "head": head,
+        "order": f"{high} above {low}",
+        "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
+        "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
+        "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
+    }
+    if summary.covariates:
+        line["adjusted"] = _adjusted_text(adjusted, row["difference_mean"])
+    if whole:
+        found.leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
+    elif not held:
+        found.unheld.append(line | {"turns_with": "; ".join(turned)})
+    elif turned:
+        found.turning.append(line | {"turns_with": "; ".join(turned)})
+    else:
+        found.firm.append(line | {"changes_tried": tried, "in_part": in_part})
+
+
+def _adjusted(summary: CohortSummary, row: pd.Series[Any]) -> pd.Series[Any] | None:
+    """Row of ``factors.csv`` with the difference of a contrast, the covariates held."""
+    table = summary.tables.get("factors")
+    if table is None or "difference" not in table:
+        return None
+    mine = table[
+        (table["term"] == ADJUSTED)
+        & (table["outcome"] == MEAN)
+        & (table["item"] == row["item"])
+        & (table["condition"] == row["condition"])
+        & (table["other"] == row["other"])
+    ]
+    return None if mine.empty or mine["difference"].isna().all() else mine.iloc[0]
+
+
+def _is_held(adjusted: pd.Series[Any] | None, difference: float) -> bool:
+    """Whether a difference keeps its sign, clear of zero, with the covariates held."""
+    return (
+        adjusted is not None
+        and adjusted["difference"] * difference > 0.0
+        and not spans_zero(adjusted["difference_low"], adjusted["difference_high"])
+    )
+
+
+def _adjusted_text(adjusted: pd.Series[Any] | None, difference: float) -> str:
+    """Say a difference with the covariates held, in the direction of the order, with its df."""
+    if adjusted is None:
+        return "no test"
+    sign = 100.0 if difference > 0.0 else -100.0
+    value, *ends = (
+        sign * adjusted[name] for name in ("difference", "difference_low", "difference_high")
+    )
+    low, high = sorted(ends)
+    return with_minus(f"{value:.1f} ({low:.1f} to {high:.1f}; df {adjusted['df_denominator']:.0f})")
 
 
 def _judged(row: pd.Series[Any], limit: str, turns_with: Sequence[str]) -> dict[str, Any]:
@@ -175,11 +277,47 @@ def order_size(line: dict[str, Any]) -> float:
     return float(line["difference"].split(" ")[0])
 
 
+def level_text(found: CohortOrders, summary: CohortSummary) -> str:
+    """Say by which test, over how many and of how many people an order is shown."""
+    what = "what was named beforehand" if found.named else counted(found.heads_tested, "head")
+    return (
+        f"p below {ALPHA:g}, paired t, Holm over {counted(found.tests, 'test')} of {what}; "
+        f"{found.people:,} people, lateral force {summary.mode}"
+    )
+
+
+def load_text(found: CohortOrders, summary: CohortSummary) -> str:
+    """Say of firm orders by how much the loads of their conditions differ, if they do.
+
+    Nothing where the load is a covariate, since firm orders hold with it held.
+    """
+    if LOAD in summary.covariates or summary.loads.empty:
+        return ""
+    gaps = {}
+    for line in found.firm:
+        high, low = line["order"].split(" above ")
+        gap = load_gap(summary.loads, high, low)
+        if gap and max(gap[:2]) / min(gap[:2]) - 1.0 >= WORTH_SAYING:
+            gaps[high, low] = gap
+    if not gaps:
+        return ""
+    told = [
+        f"'{high}' {one:.1f}, '{low}' {two:.1f} kg ({100 * (max(one, two) / min(one, two) - 1):.0f}"
+        " % apart)"
+        for (high, low), (one, two, _) in list(gaps.items())[:_NAMED_GAPS]
+    ]
+    more = f"; and {len(gaps) - _NAMED_GAPS} more pairs" if len(gaps) > _NAMED_GAPS else ""
+    return f"Loads differ, and no test takes that into account: {'; '.join(told)}{more}."
+
+
 def order_text(line: dict[str, Any]) -> str:
     """Say an order with its size and in how many people it is found."""
+    high, low = line["order"].split(" above ")
+    more, less = line["activation"].split(" / ")
     return (
-        f"in {head_phrase(str(line['head']))}, {line['order']} by "
-        f"{line['difference'].split(' ')[0]} points, in {line['people']} people"
+        f"in {head_phrase(str(line['head']))} activation is higher in '{high}' than in '{low}', "
+        f"{more} against {less} % ({line['difference'].split(' ')[0]} percentage points, in "
+        f"{line['people']} people)"
     )
 
 

@@ -7,20 +7,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.cohort.adjusted import LEAST_FREE, WORTH_SAYING, own_loads
 from momentshare.cohort.schema import LOAD
+from momentshare.report.text.opening import joined
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from momentshare.cohort.run import CohortResult, TrialOutcome
 
-__all__ = ["selection_texts"]
-
-_WORTH_SAYING = 0.05
-"""Relative difference of loads from which a selection is said to matter; assumed."""
+__all__ = ["left_out_conditions", "selection_texts"]
 
 
-def selection_texts(result: CohortResult) -> list[str]:
+def left_out_conditions(result: CohortResult) -> list[str]:
+    """Name the conditions that were recorded and not asked for, in quotes."""
+    return [f"'{name}'" for name in result.study.conditions_left_out]
+
+
+def selection_texts(result: CohortResult, *, advice: bool = True) -> list[str]:
     """State in a few sentences what counts, what does not, and why.
 
     Moments, lateral ratio, motion and electromyograms of every sound measurement count; heads
@@ -60,32 +64,49 @@ def selection_texts(result: CohortResult) -> list[str]:
         texts += _selection("heads", result.heads_counted, result.solved) if heads else []
     # A trial that could not be read says nothing about what was selected.
     every = [o for o in result.outcomes if not (o.fault and o.used)]
-    return [*texts, *_selection("means and comparisons", result.counted, every), *_loads(result)]
+    texts += _selection("means and comparisons", result.counted, every)
+    if unrun := left_out_conditions(result):
+        verb = "was" if len(unrun) == 1 else "were"
+        texts.append(
+            f"{joined(unrun)} {verb} recorded and left out of this run. Which conditions are "
+            "compared decides how many tests p is adjusted for, so choose them before looking."
+            if advice
+            else f"{joined(unrun)} {verb} recorded too and {verb} not analysed."
+        )
+    return [*texts, *_loads(result, advice=advice)]
 
 
-def _loads(result: CohortResult) -> list[str]:
+def _loads(result: CohortResult, *, advice: bool) -> list[str]:
     """State by how much the loads differ between conditions, in people who have them all."""
-    found: dict[str, dict[str, list[float]]] = {}
-    for outcome in result.counted:
-        if load := outcome.record.get("load_kg"):
-            own = found.setdefault(outcome.person, {})
-            own.setdefault(outcome.condition, []).append(float(load))
-    names = list(dict.fromkeys(name for own in found.values() for name in own))
-    whole = [own for own in found.values() if set(own) == set(names)]
-    if len(names) < 2 or not whole:
+    table = own_loads(result.counted)
+    wide = table.pivot_table(index="person", columns="condition", values=LOAD, sort=False)
+    whole = wide.dropna()
+    if wide.shape[1] < 2 or whole.empty:
         return []
-    means = {name: float(np.mean([np.mean(own[name]) for own in whole])) for name in names}
-    if max(means.values()) / min(means.values()) - 1.0 < _WORTH_SAYING:
+    means = whole.mean()
+    if float(means.max() / means.min()) - 1.0 < WORTH_SAYING:
         return []
-    listed = ", ".join(f"{name} {value:.1f}" for name, value in means.items())
-    remedy = (
-        "factors.csv takes the load into account"
-        if LOAD in result.study.file.statistics.covariates
-        else 'covariates = ["load_kg"] under [statistics] takes it into account, in factors.csv'
-    )
+    listed = ", ".join(f"'{name}' {value:.1f}" for name, value in means.items())
     text = (
-        f"Loads differ between conditions: {listed} kg on average over people who have them all, "
-        f"so a difference between these conditions may be one of load; {remedy}."
+        f"Loads differ between conditions: {listed} kg on average over "
+        f"{len(whole)} people who have them all"
+    )
+    if not advice:
+        return [f"{text}."]
+    text += ", so a difference between these conditions may be one of load"
+    free = len(whole) - 2  # of a paired difference regressed on that of the load
+    if LOAD in result.study.file.statistics.covariates:
+        return [f"{text}; factors.csv has each difference with the load held (term difference)."]
+    if free < LEAST_FREE:
+        left = f"{free} degree{'s' if free != 1 else ''} of freedom" if free > 0 else "none"
+        text += (
+            f". {len(whole)} people are too few to hold the load in a model (it would leave {left})"
+            "; only equal loads avoid the question."
+        )
+        return [text]
+    text += (
+        '; with covariates = ["load_kg"] under [statistics] factors.csv has each difference with '
+        "the load held, and an order is firm only if it is shown with it, too."
     )
     return [text]
 
@@ -112,7 +133,7 @@ def _selection(
     if not loads[True] or not loads[False]:
         return []
     mean, other = float(np.mean(loads[True])), float(np.mean(loads[False]))
-    if abs(other / mean - 1.0) < _WORTH_SAYING:
+    if abs(other / mean - 1.0) < WORTH_SAYING:
         return []
     whole = sorted({o.person for o in every} - {o.person for o in chosen})
     gone = f" No trial of {', '.join(whole)} is left." if whole else ""
