@@ -37,6 +37,7 @@ from momentshare.model import load_model
 from momentshare.report.figures import style
 from momentshare.report.figures import uncertainty as report
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.text.opening import MOVES, TURNS
 from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
 from momentshare.report.text.verdicts import FIRM_ORDER
 from momentshare.report.writing.uncertainty import write_summary
@@ -532,8 +533,12 @@ def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
     assert text.count("Not solved") == 3
     assert "Not solved 3 draws of the ranking; their values were taken from the mean" in text
     lifts = DRAWS * len(PEOPLE) * len(CONDITIONS)
-    assert f"Too heavy: in 3 of {lifts} drawn lifts a moment falls short in some frame" in text
+    assert f"in 3 of {lifts} drawn lifts a moment falls short under some treatment" in text
     order = found.condition_order
+    # Draws in which somebody falls short in either condition do not count as met.
+    bad = {"narrow": {9}, "wide": {1, 2, 3, 4}, "dumbbells": {5}}
+    for row in order.itertuples():
+        assert row.draws_met == DRAWS - len(bad[row.condition] | bad[row.other])
     order = order[(order["condition"] == "narrow") & (order["other"] == "wide")]
     assert set(order["draws"]) == {DRAWS - 3}
 
@@ -693,14 +698,47 @@ def test_the_report_opens_with_what_the_draws_leave_standing(summary, tables):
 
 def test_the_inputs_that_matter_most_are_named_with_their_share(summary, tables):
     said = uncertainty_opening(summary, judged_pairs(summary)).turns
-    told = [
-        f"{FAMILIES[line.family]} ({100 * line.relative_mu_star:.0f} %)"
-        for line in tables["ranking"].head(3).itertuples()
-    ]
+    lines = list(tables["ranking"].head(3).itertuples())
+    names = [FAMILIES[line.family] for line in lines]
+    shares = [f"{100 * line.relative_mu_star:.0f}" for line in lines]
     assert (
-        f"ctivation is moved most by {told[0]}, {told[1]} and {told[2]}, in per cent of the "
-        "greatest effect of any input on the same head and condition, on average." in said
+        f"ctivations depend most on {names[0]}, {names[1]} and {names[2]}: {shares[0]}, "
+        f"{shares[1]} and {shares[2]} % of the effect of the strongest input, on average" in said
     )
+
+
+def test_a_ranking_alone_is_not_called_what_turns(summary):
+    """Under one treatment and criterion nothing can turn, so what moves activations is told."""
+    order = summary.condition_order
+    one = order[(order["lateral"] == "measured") & (order["criterion"] == order["criterion"][0])]
+    said = uncertainty_opening(replace(summary, condition_order=one), judged_pairs(summary))
+    assert said.labelled()[1][0] == MOVES
+    assert said.turns.startswith("Activations depend most on ")
+    assert uncertainty_opening(summary, judged_pairs(summary)).labelled()[1][0] == TURNS
+
+
+def test_firm_orders_say_how_they_read_without_draws_that_fall_short(summary):
+    order = summary.condition_order.assign(limit="", probability=0.99)
+    pair = (order["condition"] == "narrow") & (order["other"] == "wide")
+    assert "too weak" not in uncertainty_opening(summary, judged_pairs(summary)).firm
+    some = order.assign(
+        draws_met=np.where(pair, 30, 25),
+        probability_met=np.where(order["head"] == HEADS[0], 0.9, 1),
+    )
+    found = replace(summary, condition_order=some)
+    pairs = judged_pairs(found)
+    said = uncertainty_opening(found, pairs).firm
+    assert f"In {DRAWS - 30} to {DRAWS - 25} of {DRAWS} draws, by pair of conditions," in said
+    weaker = (pairs["head"] == HEADS[0]).sum()
+    assert 0 < weaker < len(pairs)
+    assert f"without these draws {len(pairs) - weaker} of {len(pairs)} stay firm." in said
+    few = replace(summary, condition_order=some.assign(draws_met=np.where(pair, 30, 19)))
+    left = (judged_pairs(few)["draws_met"] < 20).sum()
+    said = uncertainty_opening(few, judged_pairs(few)).firm
+    assert f"for {left} fewer than 20 draws are left" in said
+    none = replace(summary, condition_order=some.assign(draws_met=3))
+    said = uncertainty_opening(none, judged_pairs(none)).firm
+    assert "too few are left to call an order firm" in said
 
 
 @pytest.mark.parametrize("chance", [0.99, 0.5])
@@ -717,7 +755,7 @@ def test_a_lost_lift_is_counted_where_nothing_can_be_said(summary):
     said = uncertainty_opening(found, judged_pairs(found)).unsaid
     total = f"{failures['draws'].sum():,} drawn lifts"
     assert f"{2 * len(failures)} of {total} could not be solved" in said
-    assert f"n {3 * len(failures)} of {total} a moment falls short" in said
+    assert f"n {3 * len(failures)} of {total} a moment falls short under some treat" in said
 
 
 def test_the_page_of_the_draws_holds_the_statements_and_the_tables(summary, tables, tmp_path):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,6 +17,7 @@ from momentshare.reading import condition_table, head_table
 from momentshare.report.text.opening import counted
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.terminal import print_study
+from momentshare.report.text.verdicts import FIRM_ASKS
 from momentshare.report.writing.study import write_results
 from momentshare.sharing import Status
 from momentshare.study import StudyResult
@@ -186,3 +189,21 @@ def changed(case, sharing):
     status, activation = sharing.status.copy(), sharing.activation.copy()
     status[0], activation[0] = Status.INFEASIBLE, np.nan
     return {"status": status, "activation": activation}
+
+
+@pytest.mark.parametrize("command", list(FIRM_ASKS))
+def test_what_firm_asks_is_the_same_in_glossary_readme_and_page(command):
+    """One definition, word for word, wherever a reader may look."""
+    root = Path(__file__).parents[2]
+    for place in ("README.md", "src/momentshare/help/topics/glossary.md"):
+        (row,) = [
+            line
+            for line in (root / place).read_text("utf-8").splitlines()
+            if line.startswith("| firm |")
+        ]
+        assert f"`{command}`: {FIRM_ASKS[command]}" in row
+    pages = {"compare": "study", "cohort": "cohort_findings", "uncertainty": "uncertainty"}
+    folder = root / "src/momentshare/report" / ("text" if command == "cohort" else "page")
+    text = (folder / f"{pages[command]}.py").read_text("utf-8")
+    assert re.search(rf"FIRM_ASKS\[['\"]{command}['\"]\]", text)
+    assert "{ANOTHER_RULE}" in text

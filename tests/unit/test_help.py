@@ -406,6 +406,8 @@ _OPTIONAL = {
     "status",
     "height_fraction",  # of the curves of a cohort, likewise
     "limit_here",
+    "probability_met",
+    "draws_met",
     "part_glenoid",
     "capacity_n",  # of drive.csv, which the command adds to the split
     *(f"{front}_{row}{unit}" for row in ROWS for front, unit in [

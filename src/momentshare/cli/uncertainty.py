@@ -212,13 +212,6 @@ def _print(screen: Console, found: Summary) -> None:
         if line.failed:
             how_many = f"{int(str(line.failed))} of {int(str(line.draws))} draws"
             screen.print(f"[bold]Not solved[/bold] {who}: {how_many} ({escape(str(line.reasons))})")
-    short = int(found.failures["with_shortfall"].sum())
-    if short:
-        total = int(found.failures["draws"].sum())
-        screen.print(
-            f"[bold]Too heavy:[/bold] in {short} of {total} drawn lifts a moment falls short in "
-            "some frame; see failures.csv"
-        )
     print_cautions(screen)
 
 

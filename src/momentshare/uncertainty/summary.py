@@ -261,11 +261,16 @@ def _orders(
     head_pairs = list(combinations(range(len(columns)), 2))
     first, second = (np.array([p[k] for p in head_pairs], dtype=int) for k in (0, 1))
     between_conditions = [_Tally(len(columns)) for _ in pairs]
+    where_met = [_Tally(len(columns)) for _ in pairs]
     between_heads = [_Tally(len(head_pairs)) for _ in chunk_rows.cells]
     for path in files:
         mean = chunk_rows.grid(path, columns).mean(axis=1)
-        for tally, (_, a, b) in zip(between_conditions, pairs, strict=True):
-            tally.add(mean[:, a] - mean[:, b])
+        frames = chunk_rows.grid(path, ["frames_with_shortfall"])[..., 0]
+        short = np.any(frames > 0, axis=1)
+        for tally, met, (_, a, b) in zip(between_conditions, where_met, pairs, strict=True):
+            gap = mean[:, a] - mean[:, b]
+            tally.add(gap)
+            met.add(np.where((short[:, a] | short[:, b])[:, None], np.nan, gap))
         for index, tally in enumerate(between_heads):
             tally.add(mean[:, index, first] - mean[:, index, second])
     order = [
@@ -277,8 +282,10 @@ def _orders(
             "other": chunk_rows.cells[b][0],
             **tally.record(k),
             "mean_difference": tally.mean(k),
+            "probability_met": met.record(k)["probability"],
+            "draws_met": int(met.known[k]),
         }
-        for tally, (mode, a, b) in zip(between_conditions, pairs, strict=True)
+        for tally, met, (mode, a, b) in zip(between_conditions, where_met, pairs, strict=True)
         for k, head in enumerate(model.head_names)
     ]
     between = [
@@ -295,6 +302,7 @@ def _orders(
     ]
     names = [
         "criterion", "lateral", "head", "condition", "other", "probability", "mean_difference",
+        "probability_met", "draws_met",
     ]  # fmt: skip
     return pd.DataFrame(order, columns=None if order else names), pd.DataFrame(between)
 

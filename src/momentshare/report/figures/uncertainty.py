@@ -353,7 +353,7 @@ def tornado_figure(found: Summary) -> Figure:
     families = list(found.sensitivity.overall["family"])
     _, names, heads = shown_activation(found)
     table = table[(table["measure"] == "mean_activation") & (table["condition"] == names[0])]
-    heads = [h for h in heads if h in set(table["head"])][:4]
+    heads = [h for h in leading_heads(found) or heads if h in set(table["head"])][:4]
     # Long names in two rows of panels would stand at the very edge.
     layout = ConstrainedLayoutEngine(rect=(0.02, 0.0, 0.98, 1.0))
     figure = Figure(figsize=(8.6, 0.2 * len(families) * 2 + 1.9), layout=layout)

@@ -18,7 +18,13 @@ from momentshare.report.text.factor_statements import factor_statements, factor_
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.study_opening import study_opening
-from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, TURNING
+from momentshare.report.text.verdicts import (
+    ANOTHER_RULE,
+    FIRM_ASKS,
+    FIRM_ORDER,
+    LIMITED,
+    TURNING,
+)
 from momentshare.validation.bearing import misses, rows_on_heads, rows_table
 from momentshare.validation.table import told_rows
 
@@ -162,7 +168,8 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         anchor="findings",
         lead="Estimates of a model that is the same for every person. What is reversed by a choice "
         "that nobody can make for certain is not a finding; nor is anything that the limb does not "
-        "support (see Limits).",
+        f"support (see Limits). Firm means that {FIRM_ASKS['compare']}. "
+        f"{ANOTHER_RULE}",
         blocks=blocks,
     )
 

@@ -21,6 +21,7 @@ from momentshare.report.page.parts import (
 )
 from momentshare.report.text.draw_verdicts import (
     judged_modes,
+    judged_rows,
     main_treatment,
     shown_activation,
 )
@@ -33,6 +34,8 @@ from momentshare.report.text.uncertainty_opening import (
     uncertainty_opening,
 )
 from momentshare.report.text.verdicts import (
+    ANOTHER_RULE,
+    FIRM_ASKS,
     FIRM_ORDER,
     LIMITED,
     OPEN_ORDER,
@@ -75,6 +78,10 @@ _PEOPLE_LABELS = {
     "model_high": "model, high",
     "n_people": "people",
 }
+
+_MET = ("probability_met", "draws_met")
+_MET_WORDS = ("probability without shortfalls", "draws without shortfalls")
+"""Columns that are shown where somebody falls short in some draw, and their headings."""
 
 _MOST = 25
 """Rows of a table of orders; all are in verdicts.csv."""
@@ -128,6 +135,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
     if set(judged_modes(found)) < set(found.condition_order["lateral"]):
         over = "criteria; the lateral force was measured, so zero and free decide nothing"
     treatment = f"lateral force {main_treatment(found)[1]}"
+    fallen = len(pairs) and bool((pairs["draws_met"] < judged_rows(found)["draws"].max()).any())
     blocks: list[Block] = []
     if told:
         items = [f"{name}: {text}" for name, text in told.items()]
@@ -143,18 +151,23 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
             if len(mine) > _MOST
             else ""
         )
-        columns = [name for name in mine.columns if name not in {"verdict", "limit"}]
+        hidden = {"verdict", "limit"} if fallen else {"verdict", "limit", *_MET}
+        columns = [name for name in mine.columns if name not in hidden]
         columns += ["limit"] if mine["limit"].any() else []
         blocks.append(
             Table(
                 frame=mine.head(_MOST)[columns],
                 caption=f"{caption}{cut}. All are in verdicts.csv.",
-                formats={"difference": "+.0f", **dict.fromkeys(columns[4:7], ".2f")},
+                formats={
+                    "difference": "+.0f",
+                    **{n: ".2f" for n in columns if n.startswith("probability")},
+                },
                 labels={
                     "difference": f"mean difference, {treatment} [% points]",
                     "probability": f"probability, {treatment}",
                     "probability_low": "least probability",
                     "probability_high": "greatest probability",
+                    **(dict(zip(_MET, _MET_WORDS, strict=True)) if fallen else {}),
                 },
                 note="; ".join(found.model.limits.notes(mine["limit"])),
             )
@@ -165,7 +178,10 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         anchor="findings",
         lead="Probability: share of draws in which the condition activates the head more than the "
         "other; mean difference: that of the same draws, the other taken from the condition. Least "
-        f"and greatest probability are over {over}.",
+        f"and greatest probability are over {over}. Firm means that {FIRM_ASKS['uncertainty']}, "
+        "and that no limit of the limb concerns the order; a probability counts draws on one side, "
+        "so a firm order may have a two-sided interval that just includes zero. "
+        f"{ANOTHER_RULE}",
         blocks=blocks,
     )
 
@@ -191,7 +207,8 @@ def _people(found: Summary) -> list[Section]:
             anchor="people-and-model",
             lead="One mean with two intervals: over people (Student's, of each person's mean over "
             "the draws) and over draws of the model (quantiles of the mean over people). Neither "
-            "contains the other.",
+            "contains the other. A mean over draws is not the answer of the limb as it is, which a "
+            "cohort gives: activations do not rise in proportion to the numbers that are drawn.",
             blocks=[
                 Paragraph(text=text),
                 *(

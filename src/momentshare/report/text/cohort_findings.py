@@ -30,6 +30,7 @@ from momentshare.report.text.cohort_peers import (
 )
 from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.report.text.opening import joined
+from momentshare.report.text.verdicts import ANOTHER_RULE, FIRM_ASKS
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
@@ -80,8 +81,9 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         anchor="findings",
         lead="Estimates of a model that is the same for every person: p values and intervals "
         "describe the spread between people and motions, not the model's own errors, which all "
-        "people share. An order that reverses when one input is changed is not a finding, nor is "
-        "anything that the limb does not support (see Limits).",
+        "people share. An order (which of two conditions is the higher in a head) is a finding, or "
+        f"firm, if {FIRM_ASKS['cohort']}, and no limit of the limb concerns it (see Limits). "
+        f"{ANOTHER_RULE}",
         blocks=blocks,
     )
 

@@ -104,7 +104,9 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         :func:`judged_modes`; ``difference`` is its mean over the same draws as ``probability``;
         ``verdict`` is ``firm``, ``turns`` (sure, but not under all), ``open``, ``short of the
         moments`` (a published condition of which more than 10 % of draws fall short at some
-        point) or ``beyond the limb``; ``active_volume_cm3`` is the difference times the volume of
+        point) or ``beyond the limb``; ``probability_met`` and ``draws_met`` are those of the
+        treatment and criterion shown first over draws without a shortfall;
+        ``active_volume_cm3`` is the difference times the volume of
         the head in the reference person.
     """
     criterion, mode = main_treatment(found)
@@ -132,6 +134,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         sure = bool(values.min() >= SURE)
         turns = not sure and bool(values.max() >= SURE or values.min() <= 1.0 - SURE)
         high, low = (other, one) if flip else (one, other)
+        met = float(shown["probability_met"].iloc[0])
         rows.append(
             {
                 "head": head, "condition": high, "other": low,
@@ -142,12 +145,15 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
                     limit, turns=turns, sure=sure, short=bool(fallen & {one, other})
                 ),
                 "limit": limit,
+                "probability_met": 1.0 - met if flip else met,
+                "draws_met": int(shown["draws_met"].iloc[0]),
                 "active_volume_cm3": abs(gap) * volumes[str(head)],
             }
         )  # fmt: skip
     columns = [
         "head", "condition", "other", "difference", "probability", "probability_low",
-        "probability_high", "verdict", "limit", "active_volume_cm3",
+        "probability_high", "verdict", "limit", "probability_met", "draws_met",
+        "active_volume_cm3",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from momentshare.explain.phrases import capital
 from momentshare.report.text.draw_verdicts import (
     judged_pairs,
     judged_rows,
@@ -13,6 +12,8 @@ from momentshare.report.text.draw_verdicts import (
     shown_activation,
 )
 from momentshare.report.text.opening import (
+    MOVES,
+    TURNS,
     Opening,
     beyond_limb,
     counted,
@@ -103,8 +104,12 @@ def uncertainty_opening(found: Summary, pairs: pd.DataFrame) -> Opening:
     pairs : DataFrame
         See :func:`judged_pairs`.
     """
+    turns, moved = _turning(found, pairs), _moved(found)
     return Opening(
-        firm=_firm(found, pairs), turns=_turns(found, pairs), unsaid=_unsaid(found, pairs)
+        firm=" ".join(filter(None, (_firm(found, pairs), _met(found, pairs)))),
+        turns=sentence(filter(None, (turns, moved))),
+        unsaid=_unsaid(found, pairs),
+        second=TURNS if turns else MOVES,
     )
 
 
@@ -162,28 +167,57 @@ def _busiest(found: Summary) -> str:
     )
 
 
-def _turns(found: Summary, pairs: pd.DataFrame) -> str:
+def _met(found: Summary, pairs: pd.DataFrame) -> str:
+    """Say how firm orders read without the draws in which somebody falls short of a moment."""
+    if pairs.empty:
+        return ""
+    draws = int(judged_rows(found)["draws"].max())
+    left = pairs["draws_met"]
+    if left.min() >= draws:
+        return ""
+    low, high = draws - int(left.max()), draws - int(left.min())
+    fallen = f"{low:,}" if low == high else f"{low:,} to {high:,}"
+    start = (
+        f"In {fallen} of {counted(draws, 'draw')}, by pair of conditions, somebody's limb is too "
+        "weak for a moment, and the heads supply what they can"
+    )
+    firm = _mine(pairs, FIRM_ORDER)
+    known = firm[firm["draws_met"] >= _ENOUGH]
+    if firm.empty:
+        return f"{start}."
+    if known.empty:
+        return f"{start}; without these draws too few are left to call an order firm."
+    hold = int((known["probability_met"] >= SURE).sum())
+    few = len(firm) - len(known)
+    rest = f"; for {few:,} fewer than {_ENOUGH} draws are left" if few else ""
+    return f"{start}; without these draws {hold:,} of {len(firm):,} stay firm{rest}."
+
+
+def _turning(found: Summary, pairs: pd.DataFrame) -> str:
+    """Count the orders that a treatment or a criterion turns; empty where there is one of each."""
     turning = _mine(pairs, TURNING)
     rows = judged_rows(found)
+    if len(turning):
+        return (
+            f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under "
+            "one treatment of the lateral force or criterion and not under another"
+        )
     several = any(len(set(rows[name])) > 1 for name in ("lateral", "criterion"))
-    text = (
-        f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under one "
-        "treatment of the lateral force or criterion and not under another; "
-        if len(turning)
-        else "No order is sure under one treatment and open under another; "
-        if several
-        else ""
-    )
+    return "No order is sure under one treatment and open under another" if several else ""
+
+
+def _moved(found: Summary) -> str:
+    """Name the inputs that move activations most."""
     if found.sensitivity is None:
-        return capital(f"{text}inputs were not ranked.")
+        return "inputs were not ranked"
     ranked = found.sensitivity.overall.head(_NAMED)
-    named = [
-        f"{FAMILIES[str(row.family)]} ({100 * float(str(row.relative_mu_star)):.0f} %)"
-        for row in ranked.itertuples(index=False)
+    names = [FAMILIES[str(row.family)] for row in ranked.itertuples(index=False)]
+    shares = [
+        f"{100 * float(str(row.relative_mu_star)):.0f}" for row in ranked.itertuples(index=False)
     ]
-    return capital(
-        f"{text}activation is moved most by {joined(named)}, in per cent of the greatest effect "
-        "of any input on the same head and condition, on average."
+    return (
+        f"activations depend most on {joined(names)}: {joined(shares)} % of the effect of the "
+        "strongest input, on average over heads and conditions"
     )
 
 
@@ -215,9 +249,11 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
     if lost["failed"]:
         parts.append(f"{int(lost['failed']):,} of {total} could not be solved")
     if lost["with_shortfall"]:
+        several = len(set(found.intervals["lateral"])) > 1
+        under = " under some treatment of the lateral force" if several else ""
         parts.append(
-            f"in {int(lost['with_shortfall']):,} of {total} a moment falls short (they count, with "
-            "what the heads can supply)"
+            f"in {int(lost['with_shortfall']):,} of {total} a moment falls short{under} (they "
+            "count, with what the heads can supply)"
         )
     parts.append("spreads are partly assumed, and errors that all draws share are not in them")
     return sentence(parts)
@@ -232,8 +268,16 @@ def people_text(found: Summary) -> str:
     pairs = table[
         (table["other"] != "") & (table["criterion"] == criterion) & (table["lateral"] == mode)
     ]
-    _, _, heads = shown_activation(found)
-    pairs = pairs[pairs["head"].isin(heads) & pairs["mean"].notna()]
+    judged = judged_pairs(found)
+    mine = {
+        (row.head, frozenset((row.condition, row.other))) for row in judged.itertuples(index=False)
+    }
+    pairs = pairs[pairs["mean"].notna()]
+    known = [
+        (row.head, frozenset((row.condition, row.other))) in mine
+        for row in pairs.itertuples(index=False)
+    ]
+    pairs = pairs[known]
     if pairs.empty:
         return ""
     of_people, of_model = (pairs[f"{x}_high"] - pairs[f"{x}_low"] for x in ("people", "model"))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
 
 __all__ = [
+    "ANOTHER_RULE",
+    "FIRM_ASKS",
     "FIRM_ORDER",
     "LEVEL_PAIR",
     "LIMITED",
@@ -21,6 +23,25 @@ __all__ = [
 FIRM_ORDER, TURNING, LIMITED = "firm", "turns", "beyond the limb"
 LEVEL_PAIR, OPEN_ORDER, SHORT_ORDER = "level", "open", "short of the moments"
 """Verdicts on an order of two conditions."""
+
+FIRM_ASKS = {
+    "compare": "the order is the same for every person, under every treatment of the lateral force "
+    "and throughout the band of the posture rule",
+    "cohort": "the paired t test over people has p below 0.05 (adjusted after Holm) and an "
+    "interval clear of zero, the mean difference is a percentage point or more and keeps its sign "
+    "under every change of one input (zero and free lateral force are two of them; single people "
+    "may differ), and it is clear of zero with the covariates held, too, if there are any",
+    "uncertainty": "at least 95 % of draws agree by every criterion and under every treatment of "
+    "the lateral force, or under the measured one alone where it was measured",
+}
+"""What each command asks of an order that no limit concerns before it calls it firm."""
+
+ANOTHER_RULE = (
+    "Commands ask different things: compare and cohort change one assumption at a time and keep "
+    "the numbers of the limb, and cohort tests people; uncertainty draws all numbers at once and "
+    "tests nobody. So an order that is firm in one may be open in another, and another may lead."
+)
+"""Why commands differ on the same study."""
 
 MOST_SHORT = LIMITS[OF_LIMB][1] / 100.0
 """Share of draws that may fall short at a published point; above it its orders show what the limb
