@@ -190,12 +190,39 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
         own = by_person[(by_person["head"] == head) & (by_person["lateral"] == "measured")]
         wide = own.pivot_table(index="person", columns="condition", values="mean_activation")
         difference = 100 * (wide["wide"] - wide["narrow"]).mean()
-        assert abs(float(row["difference [95 % CI]"].split(" ")[0]) - difference) < 0.51
+        told = row["difference, people [95 % CI]"].split(" ")[0]
+        assert abs(float(told) - difference) < 0.51
         pair = pairs[(pairs["item"] == head) & (pairs["lateral"] == "measured")].iloc[0]
         assert row["p (Holm, all heads)"] == f"{pair['p_paired_holm_over_item']:.3f}"
-    assert (folder / "table.md").read_text("utf-8").strip() in printed[4]
-    assert "entries in sources.bib" in printed[5]
-    assert len(printed[5]) > 1000
+    # The interval of the model beside that of people, and what the draws agree on.
+    model = pd.read_csv(folder / "sure" / "people_and_model.csv")
+    model = model[(model["lateral"] == "measured") & model["other"].notna()].set_index("head")
+    verdicts = pd.read_csv(folder / "sure" / "verdicts.csv").set_index("head")
+    for head, row in table.iterrows():
+        value, *ends = re.findall(r"[+-]\d+", row["difference, model [95 % of draws]"])
+        mine = model.loc[head]
+        assert (mine["condition"], mine["other"]) == ("narrow", "wide")
+        assert abs(float(value) + 100 * mine["mean"]) < 0.51
+        wanted = -100 * mine["model_high"], -100 * mine["model_low"]
+        assert np.allclose([float(end) for end in ends], wanted, atol=0.51)
+        assert row["order in draws"] == verdicts.loc[head, "verdict"]
+    text = (folder / "table.md").read_text("utf-8")
+    assert text.strip() in printed[5]
+    assert f"\n{by_person['person'].nunique()} people; " in text
+    trials = pd.read_csv(results / "trials.csv")
+    loads = trials[trials["counted"]].groupby("condition")["load_kg"].mean()
+    assert f"Loads: {loads['wide']:.1f} kg (wide), {loads['narrow']:.1f} kg (narrow), in no test." in text
+    assert "−" in text
+    assert "-" not in "".join(line for line in text.splitlines()[2:] if line.startswith("|"))
+    # The tutorial says that four people are too few to hold the load, and names the reason.
+    report = json.loads((results / "run.json").read_text("utf-8"))
+    assert "'medium' was recorded too and was not analysed" in " ".join(report["methods"])
+    entries = (results / "sources.bib").read_text("utf-8")
+    assert f"; {len(re.findall(r'(?m)^@', entries))} entries in sources.bib" in printed[6]
+    assert len(printed[6]) > 1000
+    # Bibliographies print no remark of ours and know surnames from initials.
+    assert "An, K. N. and Hui, F. C." in entries
+    assert not re.search(r"(?m)^  (note|recalled) =", entries)
 
 
 @pytest.fixture(scope="module")

@@ -53,7 +53,10 @@ def test_the_person_nearest_to_the_means_is_found_from_the_planted_rows():
     for (_, person), (distance, *_) in best.items():
         people[person].append(distance**2)
     most = max(map(len, people.values()))
-    everywhere = {p: np.mean(d) for p, d in people.items() if len(d) == most}
+    warned = {o.person for o in planted().result.heads_counted if o.verdict == "warn"}
+    assert warned == {person for person, _ in plan.WARNED}
+    whole = {p: np.mean(d) for p, d in people.items() if len(d) == most}
+    everywhere = {p: d for p, d in whole.items() if p not in warned}
     assert len(everywhere) > 1
     chosen = min(everywhere, key=everywhere.get)
     table = typical_lifts(planted().result, planted().summary).set_index("condition")
@@ -64,6 +67,17 @@ def test_the_person_nearest_to_the_means_is_found_from_the_planted_rows():
         assert row["distance_nm"] == pytest.approx(distance)
         assert (row["trial"], row["repetition"]) == (trial, repetition)
         assert row["repetitions"] == sum(key[0] == condition for key in squares)
+        assert not row["warned"]
+
+
+def test_a_person_whose_measurement_warns_is_drawn_only_where_all_do():
+    given = planted().result
+    kept = tuple(o for o in given.outcomes if o.person in {p for p, _ in plan.WARNED})
+    table = typical_lifts(replace(given, outcomes=kept), planted().summary)
+    assert table["warned"].all()
+    assert "A check of this person's measurements warns" in arm_caption(table, planted().summary)
+    free = typical_lifts(given, planted().summary)
+    assert "measurements warns" not in arm_caption(free, planted().summary)
 
 
 def test_a_cohort_whose_files_are_gone_says_why_no_arm_is_drawn():

@@ -218,9 +218,13 @@ def test_a_limit_of_a_part_of_the_lift_is_remarked_on():
 
 
 def test_heads_and_contrasts_on_the_page_carry_the_keys():
-    heads = page().table("Lift-mean activation of each head, mean over people").records()
+    heads = page().table("Lift-mean activation [%] of each head, mean over people").records()
     found = {row["head"]: row["limit"] for row in heads}
-    assert {h: k for h, k in found.items() if k} == {spelled(plan.FRONT): "L2"}
+    # Of an activation itself, or of its change between the conditions that stand side by side.
+    assert {h: k for h, k in found.items() if k} == {
+        spelled(plan.FRONT): "L2",
+        spelled(plan.MINOR): "L1",
+    }
 
 
 def test_what_turns_an_order_is_named():

@@ -10,6 +10,7 @@ from tests.report import cohort_planted as plan
 from tests.report.cohort_planted import page, planted
 
 from momentshare.cohort.load import parse_cohort
+from momentshare.person import sizes
 from momentshare.report.text.cohort_methods import (
     cohort_citations,
     has_emg,
@@ -17,7 +18,9 @@ from momentshare.report.text.cohort_methods import (
     people_rows,
     settings_rows,
 )
+from momentshare.report.text.verdicts import FIRM_ASKS
 from momentshare.report.writing.record import versions
+from momentshare.text import with_minus
 
 pytest.importorskip("statsmodels")
 
@@ -37,7 +40,7 @@ def texts(**changes):
 
 def test_methods_stand_on_the_page():
     shown = page().texts["Methods"]
-    for text in texts():
+    for text in methods_text(planted().result, planted().summary):
         assert " ".join(text.split()) in shown
 
 
@@ -49,11 +52,11 @@ def test_reading_counts_trials_people_gaps_and_filters():
         f"{solved} of {len(plan.TRIALS)} trials of {len(plan.PEOPLE)} people could be used and "
         f"{counted} of these count in means and comparisons." in reading
     )
-    assert "Gaps of up to 0.15 s were filled by interpolation (2 in all)." in reading
-    assert "Landmarks were low-pass filtered at 7 Hz (chosen in the study file)" in reading
+    assert "Gaps of up to 0.15 s were filled by interpolation (2 gaps)." in reading
+    assert "Landmarks were low-pass filtered at 7 Hz and" in reading
     assert "forces at 12 Hz with a zero-lag forward–backward Butterworth filter of" in reading
     assert "effective order 2 (cut-off corrected for the two passes)" in reading
-    assert "left arms were mirrored" in reading
+    assert "Left arms were mirrored" in reading
 
 
 def test_methods_open_with_who_took_part():
@@ -141,12 +144,73 @@ def test_statistics_name_confidence_family_and_what_failed():
     told = texts()[4]
     assert told.startswith("Repetitions were averaged within a person.")
     assert (
-        "based on paired t tests, Holm-adjusted over all pairs of conditions and all heads" in told
+        "compared by paired t tests, Holm-adjusted over all pairs of conditions and all heads"
+        in told
     )
     assert "their 90 % intervals are not adjusted" in told
     assert "1 trial is left out of everything, because a check of the measurement failed" in told
     kept = texts(failed=("least_rise_cm", 'failed_checks = "keep"\nleast_rise_cm'))[4]
     assert "1 trial is kept although a check of the measurement failed" in kept
+
+
+def test_methods_hold_no_note_on_the_software():
+    """What a paper prints names no field of the study file and no table."""
+    told = " ".join(methods_text(planted().result, planted().summary))
+    for word in ("[statistics]", ".csv", "study file)", "in all)", "note of each row"):
+        assert word not in told
+
+
+def test_methods_say_what_was_asked_of_a_firm_order():
+    found = planted()
+    told = methods_text(found.result, found.summary)[4]
+    tests = found.tables["contrasts"]
+    tests = tests[
+        (tests["lateral"] == plan.SHOWN)
+        & (tests["outcome"] == plan.MEAN_ACTIVATION)
+        & tests["p_paired_t"].notna()
+    ]
+    assert f"Lift-mean activation: {len(tests)} tests, in {len(plan.PEOPLE)} people." in told
+    changes = [*plan.CHANGES, "lateral force zero", "lateral force free"]
+    listed = told.split(f"{len(changes)} single changes were tried: ")[1].split(". The order")[0]
+    assert {with_minus(name) for name in changes} == set(listed.split(", "))
+    assert FIRM_ASKS["cohort"] in told
+    assert "regressed on those of" not in told
+    covaried = texts(held=("[statistics]", '[statistics]\ncovariates = ["load_kg"]'))[4]
+    assert "With load_kg held, the paired differences were regressed on those of the co" in covaried
+
+
+def test_methods_say_how_far_apart_hands_were_and_which_arms_and_forces():
+    given = planted().result
+    (first, second) = [p.name for p in given.study.file.person[:2]]
+    spacing = {(first, "narrow"): 0.40, (second, "narrow"): 0.42, (first, "wide"): 0.7}
+    outcomes = tuple(
+        replace(
+            o,
+            record={**o.record, "side": "left" if o.person == first else "right",
+                    "hand_spacing_m": spacing.get((o.person, o.condition))},
+        )
+        for o in given.outcomes
+    )  # fmt: skip
+    told = methods_text(replace(given, outcomes=outcomes))
+    breadths = [
+        sizes(p.person(), given.model).biacromial_breadth for p in given.study.file.person[:2]
+    ]
+    times = np.mean([0.40 / breadths[0], 0.42 / breadths[1]])
+    assert f"41.0 ± 1.4 cm in 'narrow' ({times:.2f} biacromial breadths)" in told[0]
+    assert f"70.0 cm in 'wide' ({0.7 / breadths[0]:.2f} biacromial breadths) apart." in told[0]
+    counted = replace(given, outcomes=outcomes).counted
+    left = sum(o.person == first for o in counted)
+    assert f"Arms analysed: {len(counted) - left} right and {left} left, by trial" in told[0]
+    bars = sum(o.condition != plan.FREE_HANDS for o in counted)
+    assert f"In {bars} of {bars} trials with a bar the force along it was not measured" in told[1]
+    known = tuple(
+        replace(o, record={**o.record, "lateral_ratio_percent": 3.0, "side": "right"})
+        for o in outcomes
+    )
+    told = methods_text(replace(given, outcomes=known))
+    assert "not measured" not in told[1]
+    assert "from the measured hand force, with segment inertia" in told[1]
+    assert "Right arms were analysed." in told[0]
 
 
 def test_two_failed_trials_are_said_in_the_plural():

@@ -17,6 +17,7 @@ from momentshare.directions import row_named
 from momentshare.report.figures import style
 from momentshare.report.figures.differences import difference_figures
 from momentshare.report.figures.outcomes import outcome_figures
+from momentshare.report.page.cells import table_view
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
 from momentshare.report.page.document import Paragraph, Picture, Table
@@ -87,27 +88,51 @@ def test_cells_are_means_of_the_people_in_the_treatment_shown():
             mine = own[(own["outcome"] == name) & (own["item"] == item) & (own["arm"] == "studied")
                        & (own["phase"] == "ascent") & (own["lateral"] == lateral)
                        & (own["condition"] == condition)]["value"]  # fmt: skip
-            assert row[condition] == f"{mine.mean():.3g} ± {mine.std():.2g}"
+            places = max(1 - int(np.floor(np.log10(mine.std()))), 0)
+            assert row[condition] == f"{mine.mean():.{places}f} ± {mine.std():.{places}f}"
 
 
-def test_up_and_down_and_both_arms_are_told_of_the_whole_lift():
+def test_up_and_down_and_both_arms_are_told_of_the_whole_lift(monkeypatch):
+    monkeypatch.setitem(VALUES, "duration", ("", 2.0))
     own, _, found = section()
     for words, column, pair in (
         ("ascent less descent", "phase", ("ascent", "descent")),
         ("right less left", "side", ("right", "left")),
     ):
         shown = table(found, words)
-        assert set(shown["outcome"]) == {OUTCOMES["bar_work"].label}
+        # What goes up comes down: work and rise of the two phases are not set beside each other.
+        names = {"duration"} if column == "phase" else {"duration", "bar_work"}
+        assert set(shown["outcome"]) == {OUTCOMES[name].label for name in names}
         for row in shown.to_dict("records"):
+            (name,) = [n for n in names if OUTCOMES[n].label == row["outcome"]]
             fixed = (
                 own[own["phase"] == "ascent"] if column == "side" else own[own["arm"] == "studied"]
             )
-            mine = fixed[
-                (fixed["outcome"] == "bar_work") & (fixed["condition"] == row["condition"])
-            ]
+            mine = fixed[(fixed["outcome"] == name) & (fixed["condition"] == row["condition"])]
             means = mine.groupby(column)["value"].mean()
             assert row[pair[0]] == pytest.approx(means[pair[0]])
             assert row["difference"] == pytest.approx(means[pair[0]] - means[pair[1]])
+
+
+def test_small_outcomes_keep_their_digits_beside_large_ones(monkeypatch):
+    """Seconds beside a thousand joules: no 2 − 1 = 0."""
+    monkeypatch.setitem(VALUES, "bar_work", ("", 2000.0))
+    monkeypatch.setitem(VALUES, "duration", ("", 2.0))
+    monkeypatch.setitem(VALUES, "bar_horizontal_travel", ("", 0.02))
+    _, _, found = section()
+    (block,) = [b for b in found.blocks if isinstance(b, Table) and "ascent less" in b.caption]
+    names = list(block.frame)
+    for (row, _), source in zip(
+        table_view(block)["rows"], block.frame.to_dict("records"), strict=True
+    ):
+        cells = {name: cell for name, (cell, _) in zip(names, row, strict=True)}
+        for name in ("ascent", "descent", "difference"):
+            assert float(cells[name].replace("−", "-")) == pytest.approx(
+                source[name], rel=0.01, abs=0.005 * abs(source["ascent"])
+            )
+    shown = table(found, "by condition")
+    (work,) = shown[shown["outcome"] == OUTCOMES["bar_work"].label].to_dict("records")
+    assert "e+" not in work["narrow"]
 
 
 def test_a_person_measured_on_either_side_counts_once():
@@ -283,6 +308,8 @@ def test_differences_are_drawn_as_the_table_has_them(name):
     drawn = differences_in(summary, name)
     titles = {"work on the bar [J]": "bar_work",
               "peak net moment, elbow extension [N·m]": "peak_moment"}  # fmt: skip
+    if name == "ascent_descent":  # what goes up comes down
+        del titles["work on the bar [J]"]
     assert set(drawn) == set(titles)
     table = summary.tables[name]
     for title, outcome in titles.items():

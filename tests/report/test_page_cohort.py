@@ -158,18 +158,18 @@ def test_events_are_means_over_people_of_lifts_with_a_sticking_region():
 
 
 def test_activation_of_each_head_stands_under_its_condition():
-    table = page().table("Lift-mean activation of each head")
+    table = page().table("Lift-mean activation [%] of each head")
     assert "lateral force measured" in table.caption
     assert table.headers == ["head", *CONDITIONS, "limit"]
     assert table.column("head") == [spelled(head) for head in HEADS]
     for head, row in zip(HEADS, table.records(), strict=True):
         for condition in CONDITIONS:
             wanted = mean_and_sd("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)[0]
-            assert_shows(row[condition], wanted)
+            assert_shows(row[condition], 100.0 * wanted)
 
 
 def test_activation_by_treatment_stands_under_its_treatment():
-    table = page().table("Lift-mean activation by treatment")
+    table = page().table("Lift-mean activation [%] by treatment")
     assert set(table.headers) == {"head", "condition", *MODES}
     seen = set()
     for row in table.records():
@@ -178,7 +178,7 @@ def test_activation_by_treatment_stands_under_its_treatment():
             wanted = mean_and_sd("heads", plan.MEAN_ACTIVATION, row["condition"], mode, head=head)[
                 0
             ]
-            assert_shows(row[mode], wanted)
+            assert_shows(row[mode], 100.0 * wanted)
         seen.add((head, row["condition"]))
     assert seen == {(h, c) for h in HEADS if h != plan.IDLE for c in CONDITIONS}
 
@@ -202,8 +202,36 @@ def test_the_glenoid_stands_without_and_within_its_limits():
     assert shown == len(plan.BARS) * (len(HEADS) - 1)
 
 
+SHOWN_AS = {
+    plan.MEAN_ACTIVATION: "lift-mean activation",
+    plan.MOMENT: "lift-mean net moment",
+    plan.RATIO: "lift-mean lateral ratio",
+}
+UNITS = {plan.MEAN_ACTIVATION: " [% points]", plan.MOMENT: " [N·m]", plan.RATIO: ""}
+
+
 def outcome_words(name):
-    return {plan.MOMENT: "moment [N·m]"}.get(name, spelled(name))
+    return SHOWN_AS[name]
+
+
+def turned(row):
+    """A row of contrasts as the page has it: the later condition less the earlier one."""
+    size = -100.0 if row["outcome"] == plan.MEAN_ACTIVATION else -1.0
+    return row | {
+        FIRST: row[SECOND], SECOND: row[FIRST],
+        "difference_mean": size * row["difference_mean"],
+        "difference_low": size * row["difference_high"],
+        "difference_high": size * row["difference_low"],
+        "hedges_g_z": -row["hedges_g_z"],
+    }  # fmt: skip
+
+
+def test_differences_of_the_page_are_those_of_the_later_condition_less_the_earlier():
+    for words in ("The clearest differences between", "Paired differences between conditions"):
+        rows = page().table(words).records()
+        assert "(condition minus other)" in page().table(words).caption
+        for row in rows:
+            assert CONDITIONS.index(row[FIRST]) > CONDITIONS.index(row[SECOND])
 
 
 def test_the_clearest_differences_stand_in_the_first_part():
@@ -215,8 +243,10 @@ def test_the_clearest_differences_stand_in_the_first_part():
     )
     first = rows[:12]
     wanted = {
-        (outcome_words(r["outcome"]), spelled(r["item"]), r[FIRST], r[SECOND]): r for r in first
-    }
+        (f"{outcome_words(r['outcome'])}{UNITS[r['outcome']]}", spelled(r["item"]), r[FIRST],
+         r[SECOND]): r
+        for r in map(turned, first)
+    }  # fmt: skip
     assert len(table.rows) == len(wanted) == 12
     for row in table.records():
         source = wanted[row["outcome"], row["item"], row[FIRST], row[SECOND]]
@@ -260,7 +290,7 @@ def test_emg_by_condition_stands_beside_its_discrepancy():
 
 
 def test_the_first_part_shows_heads_that_work_in_a_table_and_their_curves_in_the_appendix():
-    table = page().table("Lift-mean activation of heads above 5 % in some condition")
+    table = page().table("Lift-mean activation [%] of heads above 5 % in some condition")
     assert table.section == "Heads"
     assert {row["head"] for row in table.records()} == {spelled(h) for h in HEADS} - {
         spelled(plan.IDLE)
@@ -293,10 +323,10 @@ def test_paired_differences_keep_their_row_interval_and_p():
     assert "lateral force measured" in table.caption
     rows = {
         (
-            outcome_words(row["outcome"]), spelled(row["item"]), row["condition"],
-            row["other"],
+            f"{outcome_words(row['outcome'])}{UNITS[row['outcome']]}", spelled(row["item"]),
+            row["condition"], row["other"],
         ): row
-        for row in table_of("contrasts")
+        for row in map(turned, table_of("contrasts"))
     }  # fmt: skip
     seen = {}
     for row in table.records():
@@ -513,8 +543,8 @@ def test_the_first_part_shows_the_heads_that_were_named_and_the_appendix_all():
     shown = PageReader(
         render(cohort_page(replace(given.result, study=study), given.summary, [], {}, {}))
     )
-    named = shown.table("Lift-mean activation of the heads named beforehand")
-    every = shown.table("Lift-mean activation of each head")
+    named = shown.table("Lift-mean activation [%] of the heads named beforehand")
+    every = shown.table("Lift-mean activation [%] of each head")
     assert {row["head"] for row in named.records()} == {
         plan.spelled(h) for h in (plan.SIDE, plan.LONG)
     }
@@ -543,7 +573,7 @@ def test_one_condition_has_nothing_to_compare():
         "Comparison of conditions"
     )
     assert "contrasts" not in summary.tables
-    assert shown.table("Lift-mean activation of each head").headers == [
+    assert shown.table("Lift-mean activation [%] of each head").headers == [
         *("head", "narrow", "limit")
     ]
     row = shown.table("Events by condition").row(condition="narrow")
@@ -561,10 +591,10 @@ def test_trials_that_were_all_skipped_still_have_their_row():
 def test_without_a_measured_force_the_free_treatment_is_shown():
     summary, shown = page_of(lambda o: (o.person, o.condition) == plan.NO_FORCE_ALONG)
     assert summary.mode == "free"
-    table = shown.table("Lift-mean activation of each head")
+    table = shown.table("Lift-mean activation [%] of each head")
     assert "lateral force free." in table.caption
     for head, row in zip(HEADS, table.records(), strict=True):
         own = plan.people_of("heads", plan.MEAN_ACTIVATION, "wide", "free", head=head)
-        assert_shows(row["wide"], own["Dee"])
+        assert_shows(row["wide"], 100.0 * own["Dee"])
     summary, _ = page_of(lambda o: (o.person, o.condition) == ("Dee", plan.FREE_HANDS))
     assert summary.mode == "zero"

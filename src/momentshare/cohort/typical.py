@@ -32,15 +32,16 @@ if TYPE_CHECKING:
 
 __all__ = ["hardest_frames", "solved_repetition", "typical_lifts"]
 
-_COLUMNS = ["condition", "person", "trial", "repetition", "distance_nm", "repetitions"]
+_COLUMNS = ["condition", "person", "trial", "repetition", "distance_nm", "repetitions", "warned"]
 
 
 def typical_lifts(result: CohortResult, summary: CohortSummary) -> pd.DataFrame:
     """Find the person whose net moments are nearest to the mean curves, and the repetitions.
 
-    Among the people with the most conditions it is the one with the least mean square distance,
-    each with the nearest repetition of a condition. A condition that this person lacks gets the
-    nearest repetition of anybody.
+    Among the people with the most conditions it is the one with the least mean square distance, of
+    those of whom no check of the measurement warns as long as there is one; each with the nearest
+    repetition of a condition. A condition that this person lacks gets the nearest repetition of
+    anybody.
 
     Parameters
     ----------
@@ -53,7 +54,8 @@ def typical_lifts(result: CohortResult, summary: CohortSummary) -> pd.DataFrame:
     DataFrame
         ``condition``, ``person``, ``trial``, ``repetition``, ``distance_nm`` (root mean square
         over rows and points of the lift, lateral force as in figures), ``repetitions`` of the
-        condition that were compared. Trials whose heads do not count are left out.
+        condition that were compared; ``warned``: whether a check of the person's trials warns.
+        Trials whose heads do not count are left out.
     """
     import pandas as pd
 
@@ -77,20 +79,23 @@ def typical_lifts(result: CohortResult, summary: CohortSummary) -> pd.DataFrame:
         for repetition, part in square.groupby(both["repetition"]):
             distance = float(np.sqrt(part.mean()))
             rows.append((outcome.condition, outcome.person, outcome.number, repetition, distance))
-    found = pd.DataFrame(rows, columns=_COLUMNS[:-1])
+    found = pd.DataFrame(rows, columns=_COLUMNS[:-2])
     if found.empty:
-        return found.assign(repetitions=0)
+        return found.assign(repetitions=0, warned=False)
     best = found.loc[found.groupby(["condition", "person"], sort=False)["distance_nm"].idxmin()]
     people = best.assign(square=best["distance_nm"] ** 2).groupby("person", sort=False)["square"]
-    order = people.agg(["size", "mean"]).sort_values(
-        ["size", "mean"], ascending=[False, True], kind="stable"
+    warned = {o.person for o in result.heads_counted if o.verdict in {"warn", "fail"}}
+    order = people.agg(["size", "mean"]).assign(warned=lambda t: t.index.isin(warned))
+    order = order.sort_values(
+        ["size", "warned", "mean"], ascending=[False, True, True], kind="stable"
     )
     own = best["person"] == order.index[0]
     ranked = best.assign(other=~own).sort_values(["other", "distance_nm"], kind="stable")
-    chosen = ranked.drop_duplicates("condition").set_index("condition")[_COLUMNS[1:-1]]
+    chosen = ranked.drop_duplicates("condition").set_index("condition")[_COLUMNS[1:-2]]
     counts = found.groupby("condition", sort=False).size()
     named = [c for c in dict.fromkeys(curves["condition"].astype(str)) if c in chosen.index]
-    return chosen.loc[named].assign(repetitions=counts).reset_index()
+    marked = chosen.loc[named].assign(repetitions=counts)
+    return marked.assign(warned=marked["person"].isin(warned)).reset_index()
 
 
 def solved_repetition(study: CohortStudy, number: int, repetition: int, mode: str) -> LiftResult:

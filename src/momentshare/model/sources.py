@@ -102,8 +102,19 @@ class Reference:
 
     @property
     def bibtex(self) -> str:
-        """The entry as BibTeX, one field per line."""
-        lines = [f"  {name} = {{{value}}}" for name, value in self.fields]
+        """The entry as BibTeX, one field per line, as a bibliography takes it.
+
+        Surnames are parted from initials by a comma, and how the source is known goes into
+        ``annote``, which no style prints.
+        """
+        known = {name: value for name, value in self.fields if name not in {"note", "recalled"}}
+        if "author" in known:
+            known["author"] = " and ".join(map(_parted, known["author"].split(" and ")))
+        recalled = self.field("recalled")
+        about = [self.field("note"), f"recalled: {recalled}" if recalled else ""]
+        if told := "; ".join(filter(None, about)):
+            known["annote"] = told
+        lines = [f"  {name} = {{{value}}}" for name, value in known.items()]
         return f"@{self.category}{{{self.key},\n" + ",\n".join(lines) + "\n}"
 
     def text(self) -> str:
@@ -224,6 +235,22 @@ def _surname(name: str) -> list[str]:
         return [name.partition(",")[0]]
     words = name.split()
     return [word for word in words if not _INITIALS.fullmatch(word)] or words
+
+
+def _parted(name: str) -> str:
+    """Part the surname of an author from the initials, as bibliographies want it.
+
+    Examples
+    --------
+    >>> _parted("An KN"), _parted("van der Helm FCT"), _parted("others"), _parted("{WHO}")
+    ('An, K. N.', 'van der Helm, F. C. T.', 'others', '{WHO}')
+    """
+    surname = _surname(name)
+    initials = [word for word in name.split() if word not in surname]
+    if name.startswith("{") or "," in name or not initials:
+        return name
+    letters = " ".join(f"{letter}." for word in initials for letter in word if letter.isalpha())
+    return f"{' '.join(surname)}, {letters}"
 
 
 def _where(have: Mapping[str, str]) -> str:

@@ -20,7 +20,7 @@ TEXT = "tutorial.md"
 
 TUTORIALS = {
     "student": "three questions about the bench press, predicted and checked (10 minutes)",
-    "researcher": "from C3D files to a table of a paper (15 minutes)",
+    "researcher": "from C3D files to a table of a paper (20 minutes)",
     "developer": "the solver in a service and in a notebook (10 minutes)",
 }
 """Name → what it teaches."""

@@ -37,8 +37,14 @@ from momentshare.report.figures.limit_marks import footnote, hatch, hatch_stretc
 from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
-from momentshare.report.text.cohort_orders import foremost_order, judged_orders, order_text
+from momentshare.report.text.cohort_orders import (
+    foremost_order,
+    of_named,
+    order_keys,
+    order_title,
+)
 from momentshare.report.text.cohort_titles import moment_title, ratio_title
+from momentshare.report.text.opening import joined
 from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
@@ -274,16 +280,22 @@ def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> 
         if force
         else "Bands are cut at 0 and 100 %, beyond which no activation lies."
     )
-    keys = _keys(part, column="limit_here")
+    here = _keys(part, column="limit_here")
+    compared = {} if force else order_keys(summary)
+    keys = {h: merged_keys([here.get(h, ""), compared.get(h, "")]) for h in heads}
+    told = footnote(summary.limits, keys.values())
+    if told and force:
+        told += " Such stretches are hatched."
+    elif told and any(here.values()):
+        told += " Hatched: stretches in which even the course of one condition is not supported."
     return _panels(
         part,
         "head",
         heads,
         texts=Texts(
             title="Force of each head" if force else "Activation of each head",
-            note=f"Lateral force {summary.mode}. {which} {cut}"
-            + _hatched(footnote(summary.limits, keys.values()), "stretches"),
-            panels=[marked(head_label(head), keys.get(head, "")) for head in heads],
+            note=f"Lateral force {summary.mode}. {which} {cut}{told}",
+            panels=[marked(head_label(head), keys[head]) for head in heads],
         ),
         y_label="force [N]" if force else "activation [%]",
         factors=summary.factors,
@@ -348,27 +360,27 @@ def _ratio(summary: CohortSummary) -> Figure:
 
 
 def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
-    """Name the conditions in which the mean free ratio is large, and what to do about it."""
+    """Name the conditions in which the mean free ratio is large, and in part of the lift."""
     low, high = _USUAL_RATIO
     free = table[table["lateral"] == "free"]
     far = free[(free["mean"] < low) | (free["mean"] > high)]
     names = [c for c in conditions if c in set(far["condition"].astype(str))]
     if not names:
         return ""
+    quoted = joined(f"'{name}'" for name in names)
     reach = with_minus(f"{free['mean'].min():.2f} to {free['mean'].max():.2f}")
     return (
-        f" The free ratio (means {reach}) leaves −{-low:g} to {high:g} in {', '.join(names)}: "
-        "hands may not be able to push that hard along the bar; lateral_bounds of a condition in "
-        "the study file limits it."
+        f" In {quoted} the free ratio (means {reach}) lies outside −{-low:g} to {high:g} in part "
+        "of the lift: hands may not be able to push that hard along the bar."
     )
 
 
 def _firm_title(summary: CohortSummary) -> str:
     """State the order of most muscle that a test shows and no changed input reverses."""
-    firm = judged_orders(summary).firm
+    firm = of_named(summary).firm
     if not firm or summary.tables.get("sensitivity_orders") is None:
         return ""
-    return f"Firm: {order_text(foremost_order(firm, summary))}"
+    return f"Firm: {order_title(foremost_order(firm, summary))}"
 
 
 def _activation_by_head(summary: CohortSummary) -> Figure:
@@ -378,7 +390,9 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     conditions = conditions_of(means)
     looks = Looks(conditions, summary.factors)
     keys = _keys(means)
-    labels = [marked(head_label(head), keys.get(head, "")) for head in heads]
+    compared = order_keys(summary)
+    keys = {head: merged_keys([keys.get(head, ""), compared.get(head, "")]) for head in heads}
+    labels = [marked(head_label(head), keys[head]) for head in heads]
     figure, axes = panel_grid(
         1,
         1,
@@ -387,7 +401,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
             title=_firm_title(summary) or "Lift-mean activation of each head",
             note=f"Lift-mean activation of each head. Lateral force {summary.mode}. Marker: mean "
             "over people; bar: one SD, cut at 0 and 100 %; small dots: people."
-            + _hatched(footnote(summary.limits, (keys.get(head, "") for head in heads)), "rows"),
+            + _hatched(footnote(summary.limits, keys.values()), "rows"),
             legend=looks.bar_handles(conditions),
         ),
         Room(left=label_room(labels)),

@@ -74,13 +74,21 @@ def cohort_arm(
 
 def arm_caption(typical: pd.DataFrame, summary: CohortSummary) -> str:
     """Say whose repetitions are drawn, and how they were chosen."""
+    drawn = drawn_lifts(typical, summary)
+    warned = (
+        " A check of this person's measurements warns (see Trials and checks)."
+        if drawn["warned"].any()
+        else ""
+    )
     told = "; ".join(
         f"{row['condition']}: {row['person']}, trial {row['trial']}, repetition "
         f"{row['repetition']} ({row['distance_nm']:.1f} N·m from the mean)"
-        for row in drawn_lifts(typical, summary).to_dict("records")
+        for row in drawn.to_dict("records")
     )
     return (
         "The arm of the person whose net moments are nearest to the mean curves of the conditions "
-        f"(root mean square), {_WHERE}, lateral force {summary.mode}. {told}. Left "
+        "(root mean square; people without a warning come first), "
+        f"{_WHERE}, lateral force {summary.mode}. {told}.{warned} It is one person, whose heads "
+        "need not be in the order of the means. Left "
         "arms are mirrored. All conditions: typical_lifts.csv."
     )

@@ -35,10 +35,14 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["difference_figures"]
+__all__ = ["MIRRORED", "difference_figures"]
 
 
 _MOMENTS = (*OF_MOMENTS, "joint_peak_power")
+
+
+MIRRORED = {"bar_rise", "bar_work", "bar_path_length"}
+"""Outcomes that descents repeat: what goes up comes down."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,6 +88,8 @@ def _order(summary: CohortSummary, drawn: _Drawn) -> list[str]:
 def _paired(table: pd.DataFrame, summary: CohortSummary, title: str) -> _Drawn:
     """Differences within people of the outcomes that figures show."""
     shown = [n in _MOMENTS or OUTCOMES[str(n)].of in {"lift", "angle"} for n in table["outcome"]]
+    if "ascent" in title:
+        shown = [s and n not in MIRRORED for s, n in zip(shown, table["outcome"], strict=True)]
     mine = table[shown].rename(
         columns={"difference": "value", "difference_low": "low", "difference_high": "high"}
     )

@@ -38,7 +38,7 @@ from momentshare.report.text.cohort_methods import (
     settings_rows,
 )
 from momentshare.report.text.cohort_opening import cohort_opening
-from momentshare.report.text.cohort_orders import WORKING
+from momentshare.report.text.cohort_orders import WORKING, order_keys
 from momentshare.report.text.cohort_peers import never_possible, never_text
 from momentshare.text import head_label
 
@@ -79,7 +79,7 @@ def cohort_page(
     file = result.study.file
     named = file.statistics.heads
     heads = summary.tables.get("heads") is not None
-    methods = [Paragraph(text=text) for text in methods_text(result)]
+    methods = [Paragraph(text=text) for text in methods_text(result, summary)]
     sections = [
         findings(result, summary),
         Section(title="Methods", anchor="methods", blocks=methods),
@@ -95,7 +95,7 @@ def cohort_page(
         sections.append(outcomes_section(result, summary, pictures))
     if "emg_agreement" in summary.tables:
         sections.append(emg_section(summary, pictures))
-    sections.append(limits_section(result.model, _own(result)))
+    sections.append(limits_section(result.model, _own(result), _concerned(summary)))
     appendix = []
     if result.outcomes:
         appendix.append(_trials(result, summary, pictures, trial_pictures))
@@ -287,15 +287,18 @@ def _activation_table(summary: CohortSummary, what: str, heads: Sequence[str]) -
         index="head", columns="condition", values="mean_activation_mean", sort=False, observed=True
     ).reset_index()
     wide.columns.name = None
-    formats = {name: ".2f" for name in wide.columns if name != "head"}
+    names = [name for name in wide.columns if name != "head"]
+    wide[names] = 100.0 * wide[names]
+    formats = dict.fromkeys(names, ".0f")
     notes = ""
-    if "limit" in mine and mine["limit"].any():
-        keys = mine.groupby("head", sort=False, observed=True)["limit"].agg(merged_keys)
+    if keys := _keys(mine, summary):
         wide["limit"] = wide["head"].map(keys).fillna("")
-        notes = "; ".join(summary.limits.notes(keys))
+        notes = "; ".join(summary.limits.notes(keys.values()))
     return Table(
         frame=wide,
-        caption=f"Lift-mean activation of {what}, mean over people; lateral force {summary.mode}.",
+        caption=f"Lift-mean activation [%] of {what}, mean over people; lateral force "
+        f"{summary.mode}. A limit is of the activation itself, or of how it changes between these "
+        "conditions.",
         formats=formats,
         note=notes,
     )
@@ -334,6 +337,8 @@ def _every_head(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
     ).reset_index()
     modes.columns.name = None
     modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > WORKING]
+    treatments = [name for name in modes.columns if name not in {"head", "condition"}]
+    modes = modes.assign(**{name: 100.0 * modes[name] for name in treatments})
     return Section(
         title="All heads",
         anchor="all-heads",
@@ -344,15 +349,22 @@ def _every_head(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
             Heading(text="What the force along the bar changes"),
             Table(
                 frame=modes,
-                caption="Lift-mean activation by treatment of the lateral force; heads above 5 % "
-                "in one of them.",
-                formats={
-                    name: ".2f" for name in modes.columns if name not in {"head", "condition"}
-                },
+                caption="Lift-mean activation [%] by treatment of the lateral force; heads above "
+                "5 % in one of them.",
+                formats=dict.fromkeys(treatments, ".0f"),
             ),
             *_glenoid(summary),
         ],
     )
+
+
+def _keys(mine: pd.DataFrame, summary: CohortSummary) -> dict[str, str]:
+    """Keys of the limits of heads, and of their orders where several conditions are shown."""
+    found = order_keys(summary) if len(set(mine["condition"])) > 1 else {}
+    own = mine.groupby("head", sort=False, observed=True)["limit"] if "limit" in mine else ()
+    for head, part in own:
+        found[str(head)] = merged_keys([*part, found.get(str(head), "")])
+    return {head: keys for head, keys in found.items() if keys}
 
 
 def _glenoid(summary: CohortSummary) -> list[Block]:
@@ -370,6 +382,14 @@ def _glenoid(summary: CohortSummary) -> list[Block]:
             f"lateral force {summary.mode}.",
         )
     ]
+
+
+def _concerned(summary: CohortSummary) -> list[str]:
+    """Keys of the limits of working heads and of their orders."""
+    heads, found = working_heads(summary), order_keys(summary)
+    table = summary.tables.get("heads")
+    own = [] if table is None else list(table.loc[table["head"].isin(heads), "limit"])
+    return [*own, *(found.get(head, "") for head in heads)]
 
 
 def _own(result: CohortResult) -> list[str]:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.document import (
     Block,
@@ -67,8 +69,9 @@ def comparison(summary: CohortSummary) -> Section:
         block = Table(
             frame=pairs[shown],
             by="outcome",
-            caption="The clearest differences between two conditions, within people; lateral "
-            f"force {summary.mode}. {_FAMILY} More are in the appendix, all in contrasts.csv.",
+            caption="The clearest differences between two conditions (condition minus other), "
+            f"within people; lateral force {summary.mode}. {_FAMILY} More are in the "
+            "appendix, all in contrasts.csv.",
             formats={_ADJUSTED: "p"},
             labels={name: label for name, label in _LABELS.items() if name in shown},
         )
@@ -100,8 +103,29 @@ _LABELS = {
 
 
 def _pairs(contrasts: pd.DataFrame, mode: str) -> pd.DataFrame:
-    """Contrasts of the treatment that is shown, the clearest first."""
-    return contrasts[contrasts["lateral"] == mode].sort_values([_ADJUSTED, "p_paired_holm"])
+    """Contrasts of the treatment that is shown, the clearest first.
+
+    Differences are those of the later condition of the study minus the earlier one, as in the
+    sentences of the page, and activations in percentage points.
+    """
+    mine = contrasts[contrasts["lateral"] == mode].sort_values([_ADJUSTED, "p_paired_holm"])
+    size = np.where(mine["outcome"] == "mean_activation", -100.0, -1.0)
+    return mine.assign(
+        condition=mine["other"],
+        other=mine["condition"],
+        difference_mean=size * mine["difference_mean"],
+        difference_low=size * mine["difference_high"],
+        difference_high=size * mine["difference_low"],
+        hedges_g_z=-mine["hedges_g_z"],
+        outcome=[_OUTCOMES.get(str(name), str(name)) for name in mine["outcome"]],
+    )
+
+
+_OUTCOMES = {
+    "mean_activation": "lift-mean activation [% points]",
+    "moment_nm": "lift-mean net moment [N·m]",
+    "lateral_ratio": "lift-mean lateral ratio",
+}
 
 
 def _limit_column(table: pd.DataFrame) -> list[str]:
@@ -114,6 +138,8 @@ def every_comparison(summary: CohortSummary) -> Section | None:
     if omnibus is None or contrasts is None or contrasts["p"].isna().all():
         return None
     whole = omnibus[omnibus["lateral"] == summary.mode].drop(columns=["lateral"])
+    words = [_OUTCOMES.get(str(n), str(n)).split(" [")[0] for n in whole["outcome"]]
+    whole = whole.assign(outcome=words)
     pairs = _pairs(contrasts, summary.mode).head(_SHOWN_CONTRASTS)
     tests = [_ADJUSTED, "p_paired_holm"]
     counts = ["hedges_g_z", "n_people", "n_same_direction"]
@@ -127,10 +153,10 @@ def every_comparison(summary: CohortSummary) -> Section | None:
         Table(
             frame=pairs[[*_DIFFERENCE, *tests, *counts, *_limit_column(pairs)]],
             by="outcome",
-            caption="Paired differences between conditions with the smallest adjusted p; lateral "
-            f"force {summary.mode}. {_FAMILY} The other p is adjusted over the pairs of one head "
-            "or row alone, for who named it beforehand. All are in contrasts.csv, with those of "
-            "the mixed model.",
+            caption="Paired differences between conditions (condition minus other) with the "
+            f"smallest adjusted p; lateral force {summary.mode}. {_FAMILY} The other p is "
+            "adjusted over the pairs of one head or row alone, for who named it "
+            "beforehand. All are in contrasts.csv, with those of the mixed model.",
             formats=dict.fromkeys(tests, "p"),
             labels=_LABELS,
         ),

@@ -6,8 +6,10 @@ import math
 from typing import TYPE_CHECKING
 
 from momentshare.cohort.outcomes import OUTCOMES
+from momentshare.report.figures.differences import MIRRORED
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.document import Block, Heading, Paragraph, Section, Table
+from momentshare.text import with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,14 +76,23 @@ def every_outcome(
         table = summary.tables.get(name)
         if table is not None:
             first, second = words.split(" less ")
-            lift = table[[OUTCOMES[str(o)].of == "lift" for o in table["outcome"]]]
+            blocks += [Heading(text=heading), *captioned(name, pictures)]
+            lift = table[
+                [
+                    OUTCOMES[str(o)].of == "lift"
+                    and not (name == "ascent_descent" and o in MIRRORED)
+                    for o in table["outcome"]
+                ]
+            ]
+            if lift.empty:
+                continue
             blocks += [
-                Heading(text=heading),
-                *captioned(name, pictures),
                 Table(
                     frame=_labelled(lift)[
                         ["outcome", "unit", "condition", first, second, *_PAIRED]
                     ],
+                    by="outcome",
+                    alike=[[first, second, *_PAIRED[:3]]],
                     caption=f"Outcomes of the whole lift, {words}, within people, with "
                     f"{confidence} intervals; p of the paired t test, and adjusted after Holm over "
                     f"all rows of {name}.csv.",
@@ -150,7 +161,15 @@ def _named(summary: CohortSummary, confidence: str) -> list[Block]:
 
 def _cell(mean: float, sd: float) -> str:
     """Mean ± SD; the mean alone of one person."""
-    return f"{mean:.3g}" if math.isnan(sd) else f"{mean:.3g} ± {sd:.2g}"
+    if math.isnan(sd):
+        return with_minus(f"{mean:.{_decimals(mean)}f}")
+    places = _decimals(sd, 2)
+    return with_minus(f"{mean:.{places}f} ± {sd:.{places}f}")
+
+
+def _decimals(value: float, digits: int = 3) -> int:
+    """Decimals that give a number so many significant digits."""
+    return 0 if value == 0.0 else max(digits - 1 - math.floor(math.log10(abs(value))), 0)
 
 
 def _by_condition(summary: CohortSummary) -> list[Block]:

@@ -19,7 +19,7 @@ from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from momentshare.model import Model
     from momentshare.report.text.opening import Opening
@@ -45,17 +45,38 @@ def rows_table(rows: Sequence[Mapping[str, Any]], caption: str) -> Table:
     return Table(frame=pd.DataFrame(list(rows)), caption=caption)
 
 
-def limits_section(model: Model, more: Sequence[str] = ()) -> Section:
-    """Return the limits of the method and of this limb."""
-    return Section(
-        title="Limits",
-        anchor="limits",
-        blocks=[
-            Bullets(items=[*LIMITS, *more]),
-            Heading(text="What this limb does not support"),
-            Bullets(items=list(model.limits.titles or ("Nothing was stated.",))),
-        ],
-    )
+def limits_section(
+    model: Model, more: Sequence[str] = (), concerned: Iterable[str] = ()
+) -> Section:
+    """Return the limits of the method and of this limb.
+
+    Parameters
+    ----------
+    model : Model
+    more : sequence of str
+        Limits that the run has shown.
+    concerned : iterable of str
+        Cells with the keys of the limits that concern what is reported; they come first, with
+        their reasons.
+    """
+    first = model.limits.notes(concerned)
+    rest = [
+        text
+        for key, text in zip(model.limits.keys, model.limits.titles, strict=True)
+        if not any(told.startswith(f"{key}: ") for told in first)
+    ]
+    blocks: list[Block] = [Bullets(items=[*LIMITS, *more])]
+    if first:
+        blocks += [
+            Heading(text="What this limb does not support and this report concerns"),
+            Bullets(items=first),
+        ]
+    if rest or not first:
+        also = (
+            "What else this limb does not support" if first else "What this limb does not support"
+        )
+        blocks += [Heading(text=also), Bullets(items=rest or ["Nothing was stated."])]
+    return Section(title="Limits", anchor="limits", blocks=blocks)
 
 
 def settings_section(

@@ -92,7 +92,7 @@ def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str
                 _conditions(study),
             ],
         ),
-        limits_section(study.model),
+        limits_section(study.model, concerned=verdicts["limit"]),
         settings_section(
             [muscles_text(study.model, file.settings)],
             person_rows(file.person, study.model),

@@ -106,7 +106,7 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
         sections.append(_inputs(found, pictures))
     sections += [
         _draws(found),
-        limits_section(found.model),
+        limits_section(found.model, concerned=pairs["limit"]),
         settings_section(
             [muscles_text(found.model, file.settings)],
             person_rows((p for p in file.person if p.name in found.plan.people_drawn), found.model),

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from statistics import mean, stdev
 from typing import TYPE_CHECKING, Any
 
+from momentshare.person import sizes
+from momentshare.report.text.cohort_orders import of_named
 from momentshare.report.text.cohort_places import places_text
 from momentshare.report.text.cohort_selection import selection_texts
+from momentshare.report.text.opening import joined
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
+from momentshare.report.text.verdicts import FIRM_ASKS
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.record import versions
+from momentshare.text import with_minus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
     from momentshare.model.sources import Citations
 
 __all__ = ["cohort_citations", "has_emg", "methods_text", "people_rows", "settings_rows"]
@@ -33,7 +40,7 @@ def cohort_citations(result: CohortResult) -> Citations:
     return citations(model, keys)
 
 
-def methods_text(result: CohortResult) -> list[str]:
+def methods_text(result: CohortResult, summary: CohortSummary | None = None) -> list[str]:
     """State what was done, with every setting; one paragraph per item."""
     file, model = result.study.file, result.model
     settings, emg = file.settings, file.emg
@@ -63,13 +70,19 @@ def methods_text(result: CohortResult) -> list[str]:
         parts.append("Repetitions were averaged within a person.")
     if len(people_in) > 2 and len(conditions_in) > 1:
         parts[-1] += (
-            " Conditions were compared by a linear mixed model with a random intercept for each "
-            "person or, where that could not be fitted, by least squares within people (see the "
-            "note of each row). Its contrasts assume that all differences have the same variance. "
-            "Findings are therefore based on paired t tests, Holm-adjusted over all pairs of "
-            "conditions and all heads of an outcome; their "
-            f"{100 * file.statistics.confidence:g} % intervals are not adjusted."
+            " Conditions were compared by paired t tests, Holm-adjusted over all pairs of "
+            "conditions and all heads of an outcome"
+            + (
+                ", and, in the heads and outcomes named beforehand, over these alone"
+                if file.statistics.heads or file.statistics.outcomes
+                else ""
+            )
+            + f"; their {100 * file.statistics.confidence:g} % intervals are not adjusted. A "
+            "linear mixed model with a random intercept for each person was fitted beside them "
+            "(least squares within people where it had no fit)." + _held(file.statistics.covariates)
         )
+        if summary is not None:
+            parts[-1] += _judging(summary)
     selected = selection_texts(result, advice=False)
     parts[-1] += f" {' '.join(selected)}" if selected else ""
     angles = sum(
@@ -103,19 +116,19 @@ def _measured(result: CohortResult) -> list[str]:
         {float(o.record["filter"]["forces_hz"]) for o in counted if "filter" in o.record}
     )
     filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
-    chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
+    chosen = " (chosen by residual analysis)" if processing.cutoff_hz == "residual" else ""
     reading = _participants(result) + (
         f"{len(result.solved)} of {len(result.outcomes)} trials of {_several(people)} could be "
         f"used and {_counting(result)} in means and comparisons. "
         "Positions and forces were expressed "
-        "in one frame (y up, z to the person's right); left arms were mirrored. "
+        f"in one frame (y up, z to the person's right). {_arms(result)}"
         + (
-            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
-            "in all). "
+            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation "
+            f"({filled} {'gap' if filled == 1 else 'gaps'}). "
             if processing.fill_gaps_s
             else "No gaps were filled. "
         )
-        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
+        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz{chosen} and forces "
         f"at {_range(forces)} Hz with a zero-lag forward–backward Butterworth filter of effective "
         f"order {processing.filter_order} (cut-off corrected for the two passes); forces were then "
         "resampled at the sample times of the landmarks."
@@ -128,16 +141,96 @@ def _measured(result: CohortResult) -> list[str]:
         "exceeds 0.02 m/s to where it falls below that, which trims a few hundredths of a second "
         f"from either end; it was resampled to {settings.frames} frames evenly spaced in time. A "
         "sticking region lies between the first peak of speed and the following minimum, provided "
-        "that the dip is at least a tenth of the greatest speed. Where only the vertical force was "
-        "measured, the force along the bar was treated as unknown. Net joint moments were computed "
-        "by Newton–Euler recursion from hand to shoulder, from the measured hand force where "
-        "available and otherwise from the weight and inertia of the load, "
-        "with segment inertia after de Leva (1996). Shoulder moments are resolved about the "
-        "humeral axis, in the plane of elevation and across it; with elbow extension, these four "
-        "rows are balanced"
+        f"that the dip is at least a tenth of the greatest speed. {_forces(result)}"
+        "Shoulder moments are resolved about the humeral axis (rotation), in the plane of "
+        "elevation (elevation) and across it (horizontal adduction); with elbow extension, these "
+        "four rows are balanced"
         + (", together with forearm rotation." if settings.balance_forearm else ".")
     )
-    return [reading, " ".join(filter(None, (kinematics, places_text(result))))]
+    return [reading + _spacings(result), " ".join(filter(None, (kinematics, places_text(result))))]
+
+
+def _arms(result: CohortResult) -> str:
+    """Say which arms were analysed."""
+    sides = Counter(str(o.record["side"]) for o in result.counted if "side" in o.record)
+    if set(sides) == {"right"}:
+        return "Right arms were analysed. "
+    told = joined(f"{count} {side}" for side, count in sides.most_common())
+    which = f"Arms analysed: {told}, by trial; l" if told else "L"
+    return f"{which}eft arms were mirrored. "
+
+
+def _forces(result: CohortResult) -> str:
+    """Say what net moments were computed from."""
+    study = result.study
+    bars = [o for o in result.counted if study.condition(o.condition).one_bar]
+    without = sum("lateral_ratio_percent" not in o.record for o in bars)
+    layouts = [study.layout(study.file.trial[o.number - 1].layout) for o in result.counted]
+    some = any(not layout.forces for layout in layouts)
+    return (
+        "Net joint moments were computed by Newton–Euler recursion from hand to shoulder, from the "
+        + (
+            "measured hand force"
+            if not some
+            else "measured hand force or, without one, the weight and inertia of the load"
+        )
+        + ", with segment inertia after de Leva (1996). "
+        + (
+            f"In {without} of {len(bars)} trials with a bar the force along it was not measured "
+            "and was treated as unknown. "
+            if without
+            else ""
+        )
+    )
+
+
+def _spacings(result: CohortResult) -> str:
+    """Say how far apart the hands were in each condition, as measured."""
+    wide: dict[str, dict[str, list[float]]] = {}
+    for o in result.counted:
+        if spacing := o.record.get("hand_spacing_m"):
+            wide.setdefault(o.condition, {}).setdefault(o.person, []).append(float(spacing))
+    if not wide:
+        return ""
+    breadths = {
+        p.name: sizes(p.person(), result.model).biacromial_breadth for p in result.study.file.person
+    }
+    told = []
+    for condition, own in wide.items():
+        cm = [100.0 * mean(values) for values in own.values()]
+        times = mean(mean(values) / breadths[person] for person, values in own.items())
+        told.append(f"{_spread(cm)} cm in '{condition}' ({times:.2f} biacromial breadths)")
+    return f" The hands were {joined(told)} apart."
+
+
+def _held(covariates: Sequence[str]) -> str:
+    """Say how covariates were held."""
+    if not covariates:
+        return ""
+    return (
+        f" With {joined(covariates)} held, the paired differences were regressed on those of "
+        f"{'the covariate' if len(covariates) == 1 else 'the covariates'} and read where these are "
+        "zero."
+    )
+
+
+def _judging(summary: CohortSummary) -> str:
+    """Say over how many tests p was adjusted, what was changed, and what was called firm."""
+    found = of_named(summary)
+    if not found.tested:
+        return ""
+    orders = summary.tables.get("sensitivity_orders")
+    changes = [] if orders is None else list(dict.fromkeys(orders["change"].astype(str)))
+    tried = (
+        f" {len(changes)} single changes were tried: {', '.join(map(with_minus, changes))}."
+        if changes
+        else ""
+    )
+    return (
+        f" Lift-mean activation: {found.tests} tests, in {found.people} people.{tried} The order "
+        f"of two conditions was called firm if {FIRM_ASKS['cohort']}, and if no limit of the limb "
+        "concerned it."
+    )
 
 
 def _tabled(result: CohortResult) -> list[str]:

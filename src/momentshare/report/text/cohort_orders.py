@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare.cohort.adjusted import ADJUSTED, WORTH_SAYING, load_gap
 from momentshare.cohort.outcomes.over_people import MEAN
 from momentshare.cohort.schema import LOAD
+from momentshare.limits import merged_keys
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.opening import counted
 from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
@@ -31,8 +32,10 @@ __all__ = [
     "level_text",
     "load_text",
     "of_named",
+    "order_keys",
     "order_size",
     "order_text",
+    "order_title",
 ]
 
 WORKING = 0.05
@@ -277,6 +280,16 @@ def order_size(line: dict[str, Any]) -> float:
     return float(line["difference"].split(" ")[0])
 
 
+def order_keys(summary: CohortSummary) -> dict[str, str]:
+    """Head → keys of the limits on how it changes between the conditions of the study."""
+    table = summary.tables.get("contrasts")
+    if table is None or "limit" not in table:
+        return {}
+    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == MEAN)]
+    parts = mine.groupby("item", sort=False, observed=True)["limit"]
+    return {str(head): keys for head, part in parts if (keys := merged_keys(part))}
+
+
 def level_text(found: CohortOrders, summary: CohortSummary) -> str:
     """Say by which test, over how many and of how many people an order is shown."""
     what = "what was named beforehand" if found.named else counted(found.heads_tested, "head")
@@ -318,6 +331,15 @@ def order_text(line: dict[str, Any]) -> str:
         f"in {head_phrase(str(line['head']))} activation is higher in '{high}' than in '{low}', "
         f"{more} against {less} % ({line['difference'].split(' ')[0]} percentage points, in "
         f"{line['people']} people)"
+    )
+
+
+def order_title(line: dict[str, Any]) -> str:
+    """Say an order in a title."""
+    high, low = line["order"].split(" above ")
+    return (
+        f"in {head_phrase(str(line['head']))}, '{high}' above '{low}' by "
+        f"{line['difference'].split(' ')[0]} percentage points, in {line['people']} people"
     )
 
 

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cohort.exchanged import exchanged_text
 from momentshare.cohort.misfiled import misfiled_text
+from momentshare.cohort.outcomes.over_people import MEAN
+from momentshare.report.text.cohort_orders import of_named
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Mapping
@@ -117,16 +119,29 @@ def peer_texts(summary: CohortSummary) -> list[str]:
     exchanged = summary.tables.get("exchanged")
     if exchanged is not None:
         texts += [exchanged_text(row) for row in exchanged.to_dict("records")]
+    return [*texts, *_carried(summary)]
+
+
+def _carried(summary: CohortSummary) -> list[str]:
+    """State on whom firm orders depend: without whom one changes sign or loses its test."""
     influence = summary.tables.get("influence")
-    if influence is not None and influence["turns"].any():
-        turned = influence[influence["turns"]]
-        counts = turned.groupby("person", sort=False).size().sort_values(ascending=False)
-        named = ", ".join(f"{person} ({count})" for person, count in counts.head(5).items())
-        texts.append(
-            "Paired differences that change sign, or cross the significance level, without one "
-            f"person, by person: {named}; see influence.csv."
-        )
-    return texts
+    firm = [] if influence is None else of_named(summary).firm
+    if influence is None or not firm:
+        return []
+    pairs = {(line["head"], frozenset(line["order"].split(" above "))) for line in firm}
+    turned = influence[influence["turns"] & (influence["outcome"] == MEAN)]
+    mine = turned[
+        [
+            (row["item"], frozenset((row["condition"], row["other"]))) in pairs
+            for row in turned.to_dict("records")
+        ]
+    ]
+    level = f"changes sign, or is no longer below p {1.0 - summary.confidence:.2g} by itself,"
+    if mine.empty:
+        return [f"No firm order {level} without any one person (influence.csv)."]
+    counts = mine.groupby("person", sort=False).size().sort_values(ascending=False)
+    named = ", ".join(f"{person} ({count})" for person, count in counts.head(5).items())
+    return [f"A firm order {level} without one person: {named}; see influence.csv."]
 
 
 def never_possible(checks: pd.DataFrame) -> list[str]:

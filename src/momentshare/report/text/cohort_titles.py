@@ -86,7 +86,7 @@ def ratio_title(summary: CohortSummary) -> str:
     row = widest(firm.assign(size=firm["difference_mean"].abs()), "size")
     high, low = _ordered(row, float(row["difference_mean"]))
     return (
-        f"Firm: the measured ratio is larger in '{high}' than in '{low}', by "
+        f"The measured ratio is larger in '{high}' than in '{low}', by "
         f"{abs(float(row['difference_mean'])):.2f}"
     )
 

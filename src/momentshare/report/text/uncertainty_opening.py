@@ -177,9 +177,10 @@ def _met(found: Summary, pairs: pd.DataFrame) -> str:
         return ""
     low, high = draws - int(left.max()), draws - int(left.min())
     fallen = f"{low:,}" if low == high else f"{low:,} to {high:,}"
+    by = "" if low == high else ", by pair of conditions,"
     start = (
-        f"In {fallen} of {counted(draws, 'draw')}, by pair of conditions, somebody's limb is too "
-        "weak for a moment, and the heads supply what they can"
+        f"In {fallen} of {counted(draws, 'draw')}{by} somebody's limb is too weak for a moment, "
+        "and the heads supply what they can"
     )
     firm = _mine(pairs, FIRM_ORDER)
     known = firm[firm["draws_met"] >= _ENOUGH]

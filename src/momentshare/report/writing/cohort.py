@@ -199,7 +199,7 @@ def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> d
         "conditions": [c.model_dump(mode="json", exclude_none=True) for c in file.condition],
         "layouts": [x.model_dump(mode="json", exclude_none=True) for x in file.layout],
         "shown_lateral_mode": summary.mode,
-        "methods": methods_text(result),
+        "methods": methods_text(result, summary),
         "trials": [
             {"trial": o.number, "person": o.person, "condition": o.condition, "file": o.file}
             | {"fault": o.fault}

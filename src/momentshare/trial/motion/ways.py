@@ -81,7 +81,7 @@ WAY_TEXTS = {
     ("grip", "bar"): "on the line of the bar",
     ("grip", "landmark"): "at the landmark of the hand",
     ("grip", "forearm"): "on the forearm, at the person's grip length",
-    ("girdle", "landmarks"): "as joint centre or acromion show it",
+    ("girdle", "landmarks"): "as the joint centre or the acromion shows it",
     ("girdle", "condition"): "as the condition states it",
 }
 """Description of a way, as used in reports: the trunk is taken …"""

@@ -8,5 +8,6 @@ folder = Path(sys.argv[1])
 record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
 text = record["methods"]
 print(text if isinstance(text, str) else "\n\n".join(text))
-entries = (folder / "sources.bib").read_text(encoding="utf-8").count("\n@")
+lines = (folder / "sources.bib").read_text(encoding="utf-8").splitlines()
+entries = sum(line.startswith("@") for line in lines)
 print(f"\nmomentshare {record['versions']['momentshare']}; {entries} entries in sources.bib")
