@@ -211,7 +211,10 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
     assert f"\n{by_person['person'].nunique()} people; " in text
     trials = pd.read_csv(results / "trials.csv")
     loads = trials[trials["counted"]].groupby("condition")["load_kg"].mean()
-    assert f"Loads: {loads['wide']:.1f} kg (wide), {loads['narrow']:.1f} kg (narrow), in no test." in text
+    assert (
+        f"Loads: {loads['wide']:.1f} kg (wide), {loads['narrow']:.1f} kg (narrow), in no test."
+        in text
+    )
     assert "−" in text
     assert "-" not in "".join(line for line in text.splitlines()[2:] if line.startswith("|"))
     # The tutorial says that four people are too few to hold the load, and names the reason.
