@@ -18,7 +18,7 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.explain import counterfactuals, frame_problem
 from momentshare.explore.grid import HEIGHTS
-from momentshare.explore.info import posture_limits
+from momentshare.explore.info import load_limits, posture_limits
 from momentshare.limb.joint import FACETS
 from momentshare.limits import LiftKind
 from momentshare.units import in_kg
@@ -138,6 +138,36 @@ def test_the_seated_test_names_the_limit_of_its_comparison(driver, limb):
     titles = posture_limits(limb.model, "elbow_extension")
     assert titles
     assert all(title in said for title in titles)
+
+
+def test_answers_name_the_limits_that_concern_them(driver, limb):
+    titles = load_limits(limb.model)
+    assert titles
+    _, _, said = question(driver, "weak-point")
+    assert all(title in said for title in titles)
+    heads = [k for k, name in enumerate(limb.head_names) if name.startswith("triceps_brachii/")]
+    for name, shown in (("dumbbells", heads), ("how-sure", None)):
+        state, other, said = question(driver, name)
+        words = script(
+            driver,
+            "return m.limitWords(m.page, arguments[0], arguments[1], 'limit_marks',"
+            " arguments[2] ?? undefined);",
+            state, other, shown,
+        )  # fmt: skip
+        told = said.partition("Limits of the model that apply: ")[2].removesuffix(".")
+        if shown:
+            assert told == words
+        else:  # those of the head in front and of its rivals, of all heads' limits
+            assert told
+            assert all(part in words for part in told.split("; "))
+    assert all(part.split(":")[0] in limb.model.limits.keys for part in words.split("; ") if part)
+
+
+def test_a_page_without_a_study_opens_without_a_push(driver):
+    code = (
+        "return m.opening({...m.page, info: {...m.page.info, opens_at_study: false}}).state.push;"
+    )
+    assert script(driver, code) == "none"
 
 
 def test_a_force_that_is_kept_within_the_limit_is_not_said_to_lie_beyond_it(driver):

@@ -145,7 +145,7 @@ def test_the_drawing_holds_the_answer_of_the_named_trials(lab):
             (100.0 * one.distance, 100.0 * two.distance), abs=0.051
         )
         for lever in (one, two):
-            assert f"{100 * lever.distance:.1f} cm × {lever.force:.0f} N" in said
+            assert f"{100 * lever.distance:.2f} cm × {lever.force:.1f} N" in said
             assert lever.distance * lever.force == pytest.approx(abs(lever.moment))
     caption = arm_caption(typical, summary)
     for row in drawn.to_dict("records"):

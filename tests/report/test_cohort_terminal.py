@@ -24,7 +24,8 @@ from tests.report.cohort_planted import (
 )
 from tests.report.page_reader import PageReader, assert_shows
 
-from momentshare.cli.cohort import run_and_write
+from momentshare.cli.cohort import _print, run_and_write
+from momentshare.cli.tables import console
 from momentshare.cohort.adjusted import LEAST_FREE
 from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.schema import PublishedEntry
@@ -195,8 +196,19 @@ def test_the_sentences_of_the_page_are_printed(done):
         assert said in text
 
 
-def test_heads_of_a_published_table_are_printed_with_their_interval(done):
-    rows = table(done, f"Activation [%] from the moments of {plan.PUBLISHED_SOURCE}")
+def test_the_answer_is_the_last_that_is_printed_and_published_tables_take_a_line(done):
+    text = words(done[0])
+    assert "What is firm." in text[text.index("Press with a spotter") :]
+    count = len(published().balanced)
+    assert f"{plan.PUBLISHED_SOURCE}: published moments of {count} postures were solved" in text
+    assert not any("from the moments of" in title for title in boxes(done[0]))
+
+
+def test_heads_of_a_published_table_alone_are_printed_with_their_interval(capsys):
+    result = replace(planted().result, outcomes=())
+    _print(console(quiet=False), result, summarise_cohort(result), [published()])
+    found = boxes(capsys.readouterr().out)
+    (rows,) = [r for t, r in found.items() if f"from the moments of {plan.PUBLISHED_SOURCE}" in t]
     assert [row["head"] for row in rows] == [spelled(head) for head in HEADS]
     seen = 0
     for source in published().heads.to_dict("records"):

@@ -108,7 +108,7 @@ def test_distance_times_force_is_the_moment_of_the_hand_force_about_the_line_of_
                 assert (foot - joint) @ pushed == pytest.approx(0.0, abs=1e-9)
             # What is printed below the view is this product.
             line = (
-                f"{lever.joint}: {100 * distance:.1f} cm × {np.linalg.norm(pushed):.0f} N = "
+                f"{lever.joint}: {100 * distance:.2f} cm × {np.linalg.norm(pushed):.1f} N = "
                 f"{abs(moment):.1f} N·m"
             )
             assert line in written(drawn(name))

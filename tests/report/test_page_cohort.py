@@ -7,6 +7,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from tests.drawn import with_hyphens
 from tests.report import cohort_planted as plan
@@ -25,7 +26,7 @@ from tests.report.page_reader import PageReader, assert_probability, assert_show
 
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.page.cohort import cohort_page
-from momentshare.report.page.cohort_comparison import _hundredths
+from momentshare.report.page.cohort_comparison import _hundredths, concluded
 from momentshare.report.page.document import render
 
 pytest.importorskip("statsmodels")
@@ -261,6 +262,28 @@ def test_the_clearest_differences_stand_in_the_first_part():
         )
         assert_probability(row["p (Holm, all heads or rows)"], source["p_paired_holm_over_item"])
     assert "over all pairs of conditions and all heads" in table.caption
+
+
+def test_the_emg_section_opens_with_what_it_shows():
+    rows = table_of("emg_ordering")
+    (said,) = concluded(planted().summary)
+    assert said in page().text("EMG")
+    counts = {
+        name: sum(r["verdict"] == name for r in rows) for name in ("agree", "disagree", "open")
+    }
+    assert counts["agree"]
+    assert counts["disagree"]
+    assert f"in {counts['agree']} of {len(rows)} comparisons within a head" in said
+    assert f"in opposite orders in {counts['disagree']} (triceps brachii, lateral)" in said
+    assert f"In {counts['open']} an interval includes zero" in said
+    turned = [r | {"verdict": "open", "emg_difference": 0.05, "activation_difference": -0.04,
+                   "condition": "narrow", "other": "wide"} for r in rows[:1]]  # fmt: skip
+    tables = {**planted().tables, "emg_ordering": pd.DataFrame(turned)}
+    (said,) = concluded(replace(planted().summary, tables=tables))
+    head = spelled(rows[0]["head"])
+    assert said.endswith(
+        f"the means point opposite ways in {head} (EMG higher in 'narrow', prediction in 'wide')."
+    )
 
 
 def test_a_discrepancy_of_nothing_has_no_sign():

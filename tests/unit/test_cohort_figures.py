@@ -298,10 +298,11 @@ def test_speed_names_lifts_without_sticking_region_above_the_panel():
 
 def test_ratio_says_where_the_free_one_goes_far():
     near, far = (cohort_figures(summary_of(["a", "b"], f))["lateral_ratio"]() for f in (0.4, 0.6))
-    assert "lateral_bounds" not in near.texts[1].get_text()
+    assert "hands may not" not in near.texts[1].get_text()
     note = far.texts[1].get_text().replace("\n", " ")
-    assert "lateral_bounds" in note
-    assert "leaves −0.4 to 0.5 in a, b" in note
+    assert "hands may not be able to push that hard" in note
+    assert "In 'a' and 'b' the free ratio" in note
+    assert "lies outside −0.4 to 0.5 in part of the lift" in note
 
 
 def test_the_free_ratio_is_hatched_where_the_limb_does_not_bear_it_and_zero_is_left_out():

@@ -101,7 +101,8 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
     groups: dict[tuple[str, str], list[int]] = defaultdict(list)
     for item in found:
         if item.fault:
-            groups["fault" if item.used else "left out", item.fault].append(item.number)
+            what = f"{for_terminal(item.file)}: {item.fault}"
+            groups["fault" if item.used else "left out", what].append(item.number)
         for one in item.checks:
             if one.verdict in {"fail", "warn"}:
                 groups[one.verdict, one.name].append(item.number)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
     from momentshare.files import RunFolder
     from momentshare.published import PublishedResult, PublishedTable
+    from momentshare.published.table import PublishedLine
 
 __all__ = ["cohort", "run_and_write"]
 
@@ -165,7 +167,16 @@ def _read_published(study: CohortStudy) -> list[PublishedTable]:
         return []
     from momentshare.cohort.setup import published_table
 
-    return [published_table(study, entry.file) for entry in study.file.published]
+    tables = [published_table(study, entry.file) for entry in study.file.published]
+    out = set(study.conditions_left_out)
+    return [
+        replace(table, lines=kept) if (kept := _lines_of(table, out)) else table for table in tables
+    ]
+
+
+def _lines_of(table: PublishedTable, left_out: set[str]) -> tuple[PublishedLine, ...]:
+    """Lines of a published table without those of conditions that were not asked for."""
+    return tuple(line for line in table.lines if line.condition not in left_out)
 
 
 def _published(
@@ -217,7 +228,6 @@ def _print(
     )
     from momentshare.report.text.opening import print_opening
 
-    print_opening(screen, cohort_opening(result, summary, published))
     for line in account_lines(result, summary):
         screen.print(line, markup=False)
     if "heads" in summary.tables:
@@ -227,9 +237,18 @@ def _print(
     for text in told:
         screen.print(f"- {text}", markup=False)
     for found in published:
-        _print_published(screen, found)
+        if result.outcomes:
+            screen.print(
+                f"- {found.table.source}: published moments of {len(found.balanced)} postures were "
+                "solved, too (Published tables in the report).",
+                markup=False,
+            )
+        else:
+            _print_published(screen, found)
     for text in CAUTIONS:
         screen.print(f"- {text}", markup=False)
+    screen.print()
+    print_opening(screen, cohort_opening(result, summary, published))
 
 
 def _print_heads(screen: Console, heads: pd.DataFrame, mode: str) -> None:

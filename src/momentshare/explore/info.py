@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.study import Study
 
-__all__ = ["EXAMPLE", "limit_rows", "page_info", "posture_limits"]
+__all__ = ["EXAMPLE", "limit_rows", "load_limits", "page_info", "posture_limits"]
 
 EXAMPLE = "built-in example"
 """Source of the study of a page that is written without one."""
@@ -76,6 +76,7 @@ def page_info(
         "cautions": list(CAUTIONS),
         "limits": [*LIMITS, *model.limits.titles],
         "posture_limits": posture_limits(model, "elbow_extension"),
+        "load_limits": load_limits(model),
         "limit_marks": limit_rows(model, "activation"),
         "force_marks": limit_rows(model, "force"),
         "parts": [height_third(float(fraction)) for fraction in heights],
@@ -108,6 +109,12 @@ def _heads(model: Model, tables: PressTables) -> list[dict[str, Any]]:
 def posture_limits(model: Model, direction: str) -> list[str]:
     """Limits that concern a comparison of strength in a direction between postures, in words."""
     rows = model.limits.at(f"strength_{direction}", claim="order")
+    return list(dict.fromkeys(model.limits.said(row.key) for row in rows))
+
+
+def load_limits(model: Model) -> list[str]:
+    """Limits that concern greatest loads, in words."""
+    rows = model.limits.at("greatest_load", claim="size")
     return list(dict.fromkeys(model.limits.said(row.key) for row in rows))
 
 

@@ -708,7 +708,7 @@ async function begin() {
   measure();
   show();
   // For tests and for those who like to look: the same functions on the same numbers.
-  Object.assign(globalThis, { momentshare: { page, answerAt, greatestAt, readState, set, panelSheet, tableText, film, worksheetText, picture, reveal, QUESTIONS, worked, get state() { return state; } } });
+  Object.assign(globalThis, { momentshare: { page, answerAt, greatestAt, readState, set, panelSheet, tableText, film, worksheetText, picture, reveal, QUESTIONS, worked, opening, limitWords, get state() { return state; } } });
 }
 
 begin();

@@ -2,6 +2,7 @@
  * Guided questions: a state to look at, a prediction, and an answer made from its numbers.
  */
 import { answerAt, answersAlong, greatestAt, pressOf } from "./compute.js";
+import { limitWords } from "./limits.js";
 import { rowOf } from "./payload.js";
 import { firstState, greatestAlong } from "./state.js";
 import { sumOf } from "./sum.js";
@@ -39,6 +40,18 @@ const newtonMetres = (/** @type {number} */ v) => `${fixed(v, 1)} N·m`;
  */
 function headOf(page, id) {
   return page.info.heads.findIndex((/** @type {any} */ h) => h.id === id || h.id.startsWith(id));
+}
+
+/**
+ * The limits of the model that concern the heads of an answer, as its last sentence.
+ * @param {Page} page
+ * @param {State} state
+ * @param {State | null} other
+ * @param {number[]} heads
+ */
+function beyond(page, state, other, heads) {
+  const found = limitWords(page, state, other, "limit_marks", heads);
+  return found ? ` Limits of the model that apply: ${found}.` : "";
 }
 
 /**
@@ -291,7 +304,7 @@ const weakPoint = {
     const groups = new Map();
     heads.forEach((/** @type {any} */ h, /** @type {number} */ i) => groups.set(h.group, (groups.get(h.group) ?? 0) + (found ? found.gain[i] : 0)));
     const order = [...groups].sort((x, y) => y[1] - x[1]);
-    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.`;
+    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.${page.info.load_limits.map((/** @type {string} */ t) => ` The model does not support the size of it (${t}).`).join("")}`;
     return { right: heights[at] < 0.334 ? 0 : heights[at] < 0.667 ? 1 : 2, because: said };
   },
 };
@@ -311,7 +324,7 @@ const barOrDumbbells = {
     const mean = (/** @type {State} */ s) => triceps.reduce((/** @type {number} */ v, /** @type {number} */ i) => v + meanActivation(page, s, i), 0) / Math.max(1, triceps.length);
     const [a, b] = [mean(state), mean(other ?? { ...state, task: "dumbbells" })];
     const now = must(page, state);
-    const said = `Averaged over the lift and the heads of the triceps, activation is ${percent(a)} with the bar and ${percent(b)} with dumbbells. On the bar the hands push ${now.push < 0 ? "inward" : "outward"}, ${fixed(Math.abs(now.push))} N here; dumbbells give nothing to push against.`;
+    const said = `Averaged over the lift and the heads of the triceps, activation is ${percent(a)} with the bar and ${percent(b)} with dumbbells. On the bar the hands push ${now.push < 0 ? "inward" : "outward"}, ${fixed(Math.abs(now.push))} N here; dumbbells give nothing to push against.${beyond(page, state, other, triceps)}`;
     return { right: Math.abs(a - b) < 0.01 ? 2 : a > b ? 0 : 1, because: said };
   },
 };
@@ -362,7 +375,7 @@ const howSure = {
       const r = rangeOf(page, state, now, i);
       return `${inSentence(page.info.heads[i])} ${percent(now.shared.activation[i])}${r ? ` (${percent(r.low)} to ${percent(r.high)})` : ""}`;
     };
-    const said = `The most active head is ${name(order[0])}. ${rivals.length === 1 ? `The range of one other head overlaps its range: ${name(rivals[0])}.` : rivals.length ? `The ranges of ${rivals.length} other heads overlap its range, the most active of them ${name(rivals[0])}.` : `The next is ${name(order[1])}.`} A range shows what uncertain numbers of the limb leave open, not what the method assumes.`;
+    const said = `The most active head is ${name(order[0])}. ${rivals.length === 1 ? `The range of one other head overlaps its range: ${name(rivals[0])}.` : rivals.length ? `The ranges of ${rivals.length} other heads overlap its range, the most active of them ${name(rivals[0])}.` : `The next is ${name(order[1])}.`} A range shows what uncertain numbers of the limb leave open, not what the method assumes.${beyond(page, state, null, [order[0], ...rivals])}`;
     return { right: rivals.length ? 1 : 0, because: said };
   },
 };

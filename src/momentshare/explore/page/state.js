@@ -72,12 +72,13 @@ export function firstState(page) {
 
 /**
  * What a page opens with: the first two conditions of its study, A and B; the plain state where it
- * is not written for a study.
+ * is not written for a study. Hands then press straight up, since the push of least effort may point
+ * inward.
  * @param {Page} page
  * @returns {{state: State, other: State | null}}
  */
 export function opening(page) {
-  const plain = firstState(page);
+  const plain = /** @type {State} */ ({ ...firstState(page), push: "none" });
   if (!page.info.opens_at_study) return { state: plain, other: null };
   const found = page.info.conditions.map((/** @type {string} */ _, /** @type {number} */ k) => asInStudy(page, { ...plain, task: `c${k}` })).filter((/** @type {State} */ s) => pressOf(page, s) >= 0);
   return { state: found[0] ?? plain, other: found[1] ?? null };

@@ -251,11 +251,19 @@ def _moments(summary: CohortSummary) -> Figure:
         texts=Texts(
             title=moment_title(summary) or "Net joint moments",
             note=f"Net joint moments along the lift. Lateral force {summary.mode}.",
-            panels=[row_named(row).label for row in rows],
+            panels=[_both_ways(row, part[part["row"] == row]) for row in rows],
         ),
         y_label="net moment [N·m]",
         factors=summary.factors,
     )
+
+
+def _both_ways(row: str, curves: pd.DataFrame) -> str:
+    """Name a signed row, and what it is below zero where a mean curve goes there."""
+    label = row_named(row).label
+    if not (curves["mean"] < 0.0).any():
+        return label
+    return f"{label}\n(below zero: {row_named(row).negative.label})"
 
 
 def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> Figure:

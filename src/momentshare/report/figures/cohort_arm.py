@@ -10,6 +10,7 @@ from momentshare.errors import MomentshareError
 from momentshare.limits import lift_kinds
 from momentshare.report.figures.arm.drawing import draw_arms
 from momentshare.report.figures.arm.selection import ends_apart, shift_title
+from momentshare.report.figures.footer import without_emg
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,7 +68,7 @@ def cohort_arm(
         pair,
         frames,
         title=shift_title(pair, frames, _WHERE),
-        note=result.study.file.note,
+        note=without_emg(result.study.file.note),
         kinds=lift_kinds(result.study.file.condition),
     )
 

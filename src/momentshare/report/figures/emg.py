@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
@@ -100,7 +102,7 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None
             title=f"Agreement with EMG within each muscle, lateral force {mode}",
             note=f"{_WITHIN} Lift means; a line joins the conditions of a person. The diagonal is "
             "equality, which normalised amplitude need not reach; the order along a line is what "
-            "counts.",
+            "counts. Every panel has its own scale, the same on both axes.",
             panels=[head_label(head) for head in heads],
             legend=handles,
         ),
@@ -108,15 +110,23 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None
     )
     for ax, head in zip(axes, heads, strict=True):
         mine = means[means["head"] == head]
-        for _, own in mine.groupby("person", sort=False, observed=True):
+        for person, own in mine.groupby("person", sort=False, observed=True):
             ax.plot(own["emg"], own["activation"], color=style.FAINT, linewidth=0.6, zorder=0)
+            end = own[["emg", "activation"]].to_numpy()[-1]
+            ax.annotate(
+                str(person), end, (3, 0), textcoords="offset points", fontsize=6.0,
+                va="center", color=style.INK,
+            )  # fmt: skip
         for condition in conditions:
             part = mine[mine["condition"] == condition]
             ax.plot(part["emg"], part["activation"], **(looks.of(condition) | dot))
-        top = 1.08 * float(max(mine["emg"].max(), mine["activation"].max(), 0.1))
-        ax.plot([0.0, top], [0.0, top], color=style.FAINT, linewidth=0.7, linestyle=(0, (2, 2)))
-        ax.set_xlim(0.0, top)
-        ax.set_ylim(0.0, top)
+        values = mine[["emg", "activation"]].to_numpy(dtype=float)
+        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        room = max(0.12 * (high - low), 1.0)
+        ends = max(low - room, 0.0), high + 2.0 * room
+        ax.plot(ends, ends, color=style.FAINT, linewidth=0.7, linestyle=(0, (2, 2)))
+        ax.set_xlim(*ends)
+        ax.set_ylim(*ends)
         ax.set_xlabel("EMG [%]")
     for index, ax in enumerate(axes):
         if index % 4 == 0:

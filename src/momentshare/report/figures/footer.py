@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib import metadata
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ __all__ = [
     "footer_text",
     "heading_texts",
     "version_text",
+    "without_emg",
 ]
 
 ESTIMATE = "Model estimate."
@@ -37,6 +39,18 @@ _SIDE = 0.08
 def version_text() -> str:
     """Return program and version."""
     return f"momentshare {metadata.version('momentshare')}"
+
+
+def without_emg(note: str) -> str:
+    """Leave out what a study's note says of EMG, for a figure that shows none.
+
+    Examples
+    --------
+    >>> without_emg("Invented people. The EMG is noise.")
+    'Invented people.'
+    """
+    parts = re.split(r"(?<=[.!?])\s+", note.strip())
+    return " ".join(part for part in parts if not re.search("EMG|[Ee]lectromyo", part))
 
 
 def footer_text(note: str = "") -> str:

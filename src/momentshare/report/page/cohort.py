@@ -210,8 +210,8 @@ def _trials(
     return Section(
         title="Trials and checks",
         anchor="trials",
-        lead="Residual checks come before any muscle result; their limits are assumed, and they "
-        "flag without correcting.",
+        lead="Checks were made before anything was solved; their limits are assumed, and they flag "
+        "without correcting.",
         blocks=blocks,
     )
 
@@ -386,9 +386,11 @@ def _glenoid(summary: CohortSummary) -> list[Block]:
 
 def _concerned(summary: CohortSummary) -> list[str]:
     """Keys of the limits of working heads and of their orders."""
-    heads, found = working_heads(summary), order_keys(summary)
     table = summary.tables.get("heads")
-    own = [] if table is None else list(table.loc[table["head"].isin(heads), "limit"])
+    if table is None or "limit" not in table:
+        return []
+    heads, found = working_heads(summary), order_keys(summary)
+    own = table.loc[table["head"].isin(heads), "limit"]
     return [*own, *(found.get(head, "") for head in heads)]
 
 

@@ -19,6 +19,7 @@ from momentshare.report.page.document import (
     Table,
 )
 from momentshare.report.text.cohort_orders import WORKING
+from momentshare.report.text.opening import listed
 from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
     from momentshare.published import PublishedResult
 
 __all__ = [
-    "comparison", "emg_details", "emg_section", "every_comparison", "published_section",
-    "sensitivity_section",
+    "comparison", "concluded", "emg_details", "emg_section", "every_comparison",
+    "published_section", "sensitivity_section",
 ]  # fmt: skip
 
 _CLEAREST = 12
@@ -87,7 +88,8 @@ _ADJUSTED = "p_paired_holm_over_item"
 
 _FAMILY = (
     "p is that of the paired t test, adjusted after Holm over all pairs of conditions and all "
-    "heads (or rows of the moment) of an outcome."
+    "heads (or rows of the moment) of an outcome. A negative moment acts the other way: external "
+    "for internal rotation, flexion for extension."
 )
 
 _LABELS = {
@@ -178,8 +180,51 @@ def emg_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
         title="EMG",
         anchor="emg",
         lead="Within a muscle across conditions only, never across muscles.",
-        blocks=[*blocks, *(Paragraph(text=text) for text in _above_maximum(summary))],
+        blocks=[
+            *(Paragraph(text=text) for text in concluded(summary)),
+            *blocks,
+            *(Paragraph(text=text) for text in _above_maximum(summary)),
+        ],
     )
+
+
+def concluded(summary: CohortSummary) -> list[str]:
+    """State in how many comparisons EMG and prediction order two conditions alike."""
+    table = summary.tables.get("emg_ordering")
+    if table is None or table.empty:
+        return []
+    counts = table["verdict"].value_counts()
+    agree, against, unsure = (int(counts.get(name, 0)) for name in ("agree", "disagree", "open"))
+    text = (
+        f"EMG and prediction put two conditions in the same order, both clear of zero, in {agree} "
+        f"of {len(table)} comparisons within a head{_named(table[table['verdict'] == 'agree'])}, "
+        f"and in opposite orders in {against}{_named(table[table['verdict'] == 'disagree'])}. "
+        f"In {unsure} an interval includes zero, so nothing is shown either way"
+    )
+    apart = table[
+        (table["verdict"] == "open")
+        & (table["emg_difference"] * table["activation_difference"] < 0.0)
+        & (table[["emg_difference", "activation_difference"]].abs().min(axis=1) >= _APART)
+    ]
+    told = [
+        f"{head_label(str(row['head']))} (EMG higher in "
+        f"'{row['condition'] if row['emg_difference'] > 0.0 else row['other']}', prediction in "
+        f"'{row['other'] if row['emg_difference'] > 0.0 else row['condition']}')"
+        for row in apart.to_dict("records")
+    ]
+    more = f"; the means point opposite ways in {listed(told)}" if told else ""
+    return [f"{text}{more}."]
+
+
+_APART = 0.01
+"""Difference of two lift means from which it is said that EMG and prediction point opposite ways:
+a percentage point, as where two conditions are level."""
+
+
+def _named(table: pd.DataFrame) -> str:
+    """Heads of some comparisons, in brackets."""
+    heads = dict.fromkeys(head_label(str(head)) for head in table["head"])
+    return f" ({listed(heads)})" if heads else ""
 
 
 def _hundredths(value: float) -> str:

@@ -114,7 +114,7 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
 def of_named(summary: CohortSummary) -> CohortOrders:
     """Judge the orders of the heads named beforehand by their own p; all heads where none is."""
     named, p = summary.tables.get("named_contrasts"), "p_named"
-    if not summary.named_heads or named is None:
+    if not summary.named_heads or named is None or p not in named:
         return judged_orders(summary)
     found = _judged_orders(summary, p, named)
     return replace(found, named=True, tests=int(named[p].notna().sum()))

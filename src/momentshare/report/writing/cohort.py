@@ -15,6 +15,7 @@ from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.figures.checks import doubtful
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 from momentshare.report.figures.cohort_arm import arm_caption, cohort_arm
+from momentshare.report.figures.footer import without_emg
 from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import Block, Paragraph, Picture, render
 from momentshare.report.text.cohort_methods import cohort_citations, methods_text, people_rows
@@ -23,7 +24,7 @@ from momentshare.report.writing.drawings import write_drawings
 from momentshare.report.writing.record import RECORD_VERSION, versions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     import pandas as pd
 
@@ -136,10 +137,13 @@ def _draw(
     file = result.study.file
     shown = [*(c.name for c in file.condition), *(p.name for p in file.person)]
     made = cohort_figures(summary)
-    pictures = write_drawings(
-        writer, {f"figures/{k}": make for k, make in made.items()}, shown, dpi=130, note=file.note,
-        progress=lambda name: say(name.removeprefix("figures/")),
-    )  # fmt: skip
+    pictures: dict[str, bytes] = {}
+    for note, names in _by_note(file.note, made).items():
+        pictures |= write_drawings(
+            writer, {f"figures/{name}": made[name] for name in names}, shown, dpi=130, note=note,
+            progress=lambda name: say(name.removeprefix("figures/")),
+        )  # fmt: skip
+    pictures = {name: pictures[name] for name in made}
     checks = summary.tables.get("checks")
     drawn: dict[int, bytes] = {}
     if checks is None:
@@ -160,12 +164,26 @@ def _draw(
             f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
         )
         (picture,) = write_drawings(
-            writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130, note=file.note
+            writer,
+            {f"figures/{name}": make},
+            shown,
+            formats=("png",),
+            dpi=130,
+            note=next(iter(_by_note(file.note, [name]))),
         ).values()
         drawn[outcome.number] = picture
         if len(drawn) == _DRAWN_TRIALS:
             break
     return pictures, dict(list(drawn.items())[:_SHOWN_TRIALS])
+
+
+def _by_note(note: str, names: Iterable[str]) -> dict[str, list[str]]:
+    """Note of the study → figures at whose foot it stands; remarks on EMG stay off the others."""
+    plain = without_emg(note)
+    found: dict[str, list[str]] = {}
+    for name in names:
+        found.setdefault(note if name.startswith("emg") else plain, []).append(name)
+    return found
 
 
 def _draw_arm(
@@ -176,7 +194,7 @@ def _draw_arm(
     if isinstance(found, str):
         return Paragraph(text=f"The arm is not drawn: {found}.")
     shown = [*typical["condition"], *typical["person"]]
-    note = result.study.file.note
+    (note,) = _by_note(result.study.file.note, ["arm"])
     picture = write_drawings(writer, {"figures/arm": found}, shown, dpi=130, note=note)["arm"]
     caption = arm_caption(typical, summary)
     return Picture(image=picture, alt=caption, caption=caption)

@@ -247,7 +247,7 @@ def _axes(figure: Figure, x: float, top: float, box: Floats, metres: float) -> A
 def _products(force: HandForce) -> list[str]:
     """Products of distance and force in a view."""
     return [
-        f"{lever.joint}: {100.0 * lever.distance:.1f} cm × {lever.force:.0f} N = "
+        f"{lever.joint}: {100.0 * lever.distance:.2f} cm × {lever.force:.1f} N = "
         f"{abs(lever.moment):.1f} N·m"
         for lever in force.levers
     ]
@@ -256,9 +256,9 @@ def _products(force: HandForce) -> list[str]:
 def _short_products(force: HandForce) -> list[str]:
     """Products in three short lines, the force first."""
     return [
-        f"force {force.size:.0f} N",
+        f"force {force.size:.1f} N",
         *(
-            f"{lever.joint} {100.0 * lever.distance:.1f} cm, {abs(lever.moment):.1f} N·m"
+            f"{lever.joint} {100.0 * lever.distance:.2f} cm, {abs(lever.moment):.1f} N·m"
             for lever in force.levers
         ),
     ]
@@ -282,7 +282,7 @@ def _one(scene: ArmScene, scale: ArmScale, title: str, note: str) -> Figure:
     figure, top = _sheet(width, sum(parts), title, _under(scene, scale), _foot(note))
     x = EDGE
     for view, box, room in zip(pair, boxes, wide, strict=True):
-        write_at(figure, x, top, f"{view.name.capitalize()} view, {view.words}", fontweight="bold")
+        write_at(figure, x, top, view.label, fontweight="bold")
         ax = _axes(figure, x, top + 0.2, box, metres)
         force = draw_view(ax, scene, view, scale, letters=key.letters)
         for k, line in enumerate(_products(force)):
@@ -364,10 +364,9 @@ def _grid(
         x, y = EDGE + number * room, top + 0.2
         write_at(figure, x, top, style.fit(words, 0.95 * column, 8.0, "bold"), fontweight="bold")
         for view, box, high in zip(pair, boxes, talls, strict=True):
-            label = f"{view.name.capitalize()} view, {view.words}"
-            if not full:
-                label = view.words.capitalize()
-            write_at(figure, x, y, label, fontsize=7.5)
+            write_at(
+                figure, x, y, view.words.capitalize() if not full else view.label, fontsize=7.5
+            )
             ax = _axes(figure, x, y + 0.18, box, metres)
             force = draw_view(ax, scene, view, scale, letters=key.letters,
                               words=full, ink=1.0 if full else 0.55)  # fmt: skip

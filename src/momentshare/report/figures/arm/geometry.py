@@ -59,6 +59,12 @@ class View:
     words: str
 
     @property
+    def label(self) -> str:
+        """Where the view looks, as a heading."""
+        along = "Across" if self.name == "front" else "Along"
+        return f"{along} the bar, {self.words}"
+
+    @property
     def toward(self) -> Floats:
         """Unit vector out of the page; moments about it are positive anticlockwise."""
         return np.cross(self.right, self.up)

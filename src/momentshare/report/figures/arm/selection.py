@@ -108,7 +108,7 @@ def shift_title(
         f"{100 * before.distance:.1f} and {100 * after.distance:.1f} cm from the {before.joint}"
         for before, after in zip(*seen, strict=True)
     )
-    return f"{names} {where}: in the front view the force passes {told}"
+    return f"{names} {where}: across the bar the force passes {told}"
 
 
 def _slug(name: str, taken: Iterable[str]) -> str:
