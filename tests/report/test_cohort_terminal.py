@@ -25,7 +25,6 @@ from tests.report.cohort_planted import (
 from tests.report.page_reader import PageReader, assert_shows
 
 from momentshare.cli.cohort import _print, run_and_write
-from momentshare.cli.tables import console
 from momentshare.cohort.adjusted import LEAST_FREE
 from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.schema import PublishedEntry
@@ -204,10 +203,11 @@ def test_the_answer_is_the_last_that_is_printed_and_published_tables_take_a_line
     assert not any("from the moments of" in title for title in boxes(done[0]))
 
 
-def test_heads_of_a_published_table_alone_are_printed_with_their_interval(capsys):
+def test_heads_of_a_published_table_alone_are_printed_with_their_interval():
+    screen = Console(width=400, record=True, file=io.StringIO())
     result = replace(planted().result, outcomes=())
-    _print(console(quiet=False), result, summarise_cohort(result), [published()])
-    found = boxes(capsys.readouterr().out)
+    _print(screen, result, summarise_cohort(result), [published()])
+    found = boxes(screen.export_text())
     (rows,) = [r for t, r in found.items() if f"from the moments of {plan.PUBLISHED_SOURCE}" in t]
     assert [row["head"] for row in rows] == [spelled(head) for head in HEADS]
     seen = 0
