@@ -280,12 +280,16 @@ def solve_left(problem: Problem, reached: FloatArray) -> RawSharing:
     """Solve what the kernel could not certify; ``reached`` holds its last activations.
 
     For p > 2 this is nearly always a moment that can be met by heads whose drives are below
-    rounding, so the interior-point method comes first.
+    rounding, so the interior-point method comes first; for p = 2 within inequalities one that
+    cannot be met.
     """
-    if problem.exponent <= 2.0 or problem.facets:
+    if problem.facets and problem.exponent == 2.0:
+        raw = solve_quadratic(problem)
+    elif problem.facets or problem.exponent <= 2.0:
         return solve_plain(problem)
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        raw = _solve_inside(problem, reached)
+    else:
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            raw = _solve_inside(problem, reached)
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     return replaced(raw, left, solve_plain(problem.take(left))) if left.size else raw
 
