@@ -13,7 +13,15 @@ import pytest
 from tests import naive
 
 from momentshare.errors import ShapeError
-from momentshare.sharing import Cone, Solver, Status, cone_inequalities, force_gradients, share
+from momentshare.sharing import (
+    Answer,
+    Cone,
+    Solver,
+    Status,
+    cone_inequalities,
+    force_gradients,
+    share,
+)
 from momentshare.sharing._share import solve_numpy
 
 
@@ -308,10 +316,15 @@ def test_frames_of_an_answer_are_views_and_a_copy_is_not():
     arms, capacity, moments = naive.limb_like(4, seed=4)
     solver = Solver(heads=28)
     answer = solver.solve(arms, capacity, moments)
-    one, some, kept = answer[1], answer[1:3], answer[[1]].copy()
+    one, some, kept = answer[1], answer[1:3], answer[1:3][:1].copy()
     solver.solve(arms, capacity, 1e3 * moments)
     assert (int(one.status), some.status.tolist(), kept.status.tolist()) == (1, [1, 1], [0])
     assert one.certificate.moment_residual == answer.certificate.moment_residual[1]
+    for name in Answer.__dataclass_fields__:
+        array = getattr(answer, name)
+        if isinstance(array, np.ndarray):
+            assert not np.shares_memory(getattr(kept, name), array)
+            assert np.shares_memory(getattr(some, name), array) or array.size == 0
     again = pickle.loads(pickle.dumps(answer))  # noqa: S301
     solver.solve(arms, capacity, moments)
     assert again.status.tolist() == [1, 1, 1, 1]

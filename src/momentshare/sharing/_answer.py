@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from momentshare.sharing._labelled import UNITS
 from momentshare.sharing._result import Certificate, FloatArray, IntArray, PerFrame, of_frames
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+
+ARRAYS = (*UNITS, "status", "proof")
+"""Names of the arrays of an answer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -94,8 +97,7 @@ class Answer(PerFrame):
 
 def arrays_of(answer: Answer) -> dict[str, NDArray[Any]]:
     """Every array that a call writes to, by name."""
-    values = {item.name: getattr(answer, item.name) for item in fields(answer)}
-    return {name: x for name, x in values.items() if isinstance(x, np.ndarray)}
+    return {name: getattr(answer, name) for name in ARRAYS}
 
 
 def name_route(answer: Answer, route: str) -> None:

@@ -127,6 +127,7 @@ class Solver:
                 "give what holds for all frames; inequalities of a frame go to solve or step",
             )  # fmt: skip
         self._answer: Answer | None = None
+        self._like: Answer | None = None
         self._stream: Stream | None = None
 
     def __repr__(self) -> str:
@@ -138,7 +139,7 @@ class Solver:
 
     def __getstate__(self) -> dict[str, Any]:
         # Buffers belong to one solver: a copy of views would no longer be the kernel's arrays.
-        return vars(self) | {"_answer": None, "_stream": None}
+        return vars(self) | {"_answer": None, "_like": None, "_stream": None}
 
     @property
     def exponent(self) -> float:
@@ -183,7 +184,9 @@ class Solver:
         if not isinstance(out, Answer):
             given = type(out).__name__
             raise TypeError(f"out: must be an Answer from Solver.room; got {given}; make one")
-        like = self.room(0, rows)
+        like = self._like
+        if like is None or like.unmet.shape[1] != rows:
+            like = self._like = self.room(0, rows)
         for item in ("exponent", "head_names", "row_names"):
             wanted, found = getattr(like, item), getattr(out, item)
             if found != wanted:
@@ -269,11 +272,12 @@ class Solver:
         pair = None if inequalities is None else as_pair(inequalities)
         problem = self._problem(moment_arms, active_capacity, moments, passive_force, pair)
         problem = apart(problem, answer)
-        if is_available() and math.isfinite(problem.exponent):
+        route = self._route()
+        if route == "compiled" and math.isfinite(problem.exponent):
             run_kernel(problem, as_raw(answer), threads, chain=chain)
         else:
             answer.status[:] = Status.UNCERTIFIED
-        name_route(answer, self._finish(problem, answer))
+        name_route(answer, self._finish(problem, answer, route))
         return answer
 
     def step(
@@ -328,7 +332,7 @@ class Solver:
                 stream.left = False
             return answer
         stream.status[...] = Status.UNCERTIFIED
-        name_route(answer, self._finish(stream.problem, stream.whole))
+        name_route(answer, self._finish(stream.problem, stream.whole, self._route()))
         stream.left = True
         if stream.status.item() > Status.SHORTFALL:
             # Nothing to start the next frame from; and a solver's NaN must not persist.
@@ -392,9 +396,8 @@ class Solver:
         )  # fmt: skip
         return open_stream(problem, whole)
 
-    def _finish(self, problem: Problem, answer: Answer) -> str:
+    def _finish(self, problem: Problem, answer: Answer, route: str) -> str:
         """Solve what the kernel left open, mark what cannot be used; name the route taken."""
-        route = self._route()
         if (left := np.flatnonzero(answer.status == Status.UNCERTIFIED)).size:
             # An array with one frame for all belongs to every frame of a part as well.
             part = problem.take(left) if problem.frames > 1 else problem
