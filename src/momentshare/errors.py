@@ -190,14 +190,27 @@ class MissingExtraError(MomentshareError, ImportError):
         )
 
 
-def nearest_name(name: str, known: Iterable[str]) -> str:
-    """Return a phrase that suggests the names closest to ``name``."""
+def nearest_name(name: str, known: Iterable[str], cutoff: float = 0.5) -> str:
+    """Return a phrase that suggests the names closest to ``name``.
+
+    Parameters
+    ----------
+    name : str
+    known : iterable of str
+    cutoff : float
+        How alike a name must be to be suggested, from 0 to 1; more where any word may be given.
+
+    Examples
+    --------
+    >>> nearest_name("widde", ["wide", "narrow"]), nearest_name("bogus", ["about"], 0.7)
+    ("did you mean 'wide'?", 'known: about')
+    """
     import difflib
 
     names = sorted(known)
     if not names:
         return "there is none"
-    close = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+    close = difflib.get_close_matches(name, names, n=3, cutoff=cutoff)
     if close:
         alike = [difflib.SequenceMatcher(None, c, name).ratio() for c in close]
         # Beside a name that is hardly misspelt, one that is half alike is no guess.

@@ -202,6 +202,10 @@ def _is_folder(place: Path) -> bool:
         return False
 
 
+_ALIKE = 0.7
+"""How alike the name of a file must be to one that is not there; the ending alone is alike."""
+
+
 def _nearby(place: Path) -> str:
     """Suggest files with the same ending in the same folder."""
     try:
@@ -211,7 +215,11 @@ def _nearby(place: Path) -> str:
         return "; check the path"
     if not names:
         return "; check the path"
-    return f"; {for_terminal(nearest_name(place.name, names), _LONGEST_NAME)}"
+    alike = [name for name in names if name.casefold() == place.name.casefold()]
+    near = nearest_name(place.name, alike or names, 0.0 if alike else _ALIKE)
+    if not near.startswith("did you mean"):
+        return "; check the path"
+    return f"; {for_terminal(near, _LONGEST_NAME)}"
 
 
 def read_text(path: str | Path, kind: Kind, error: type[InputError] = InputError) -> str:

@@ -433,6 +433,24 @@ def test_cells_of_the_sensitivities_are_changes_of_their_row_and_column():
     )
 
 
+def test_of_two_conditions_the_change_of_their_difference_is_drawn():
+    table = planted().tables["sensitivity"]
+    table = table[(table["lateral"] == SHOWN) & table["condition"].isin(["narrow", "wide"])]
+    with mpl.rc_context(style.settings()):
+        made = sensitivity_figure(table, None, WORKING, SHOWN)
+    ax, scale = made.axes
+    columns = [words(t.get_text()).replace("−", "-") for t in ax.get_xticklabels()]
+    values = ax.collections[0].get_array().reshape(len(WORKING), len(columns))
+    own = table.set_index(["head", "change", "condition"])["difference"]
+    for row, head in enumerate(WORKING):
+        for column, change in enumerate(columns):
+            wanted = own[head, change, "wide"] - own[head, change, "narrow"]
+            assert values[row, column] == pytest.approx(100.0 * wanted)
+    assert np.ptp(values) > 1.0
+    assert words(scale.get_xlabel()) == "change of the difference 'wide' − 'narrow' [% points]"
+    assert "What moves the difference most" in words(made.texts[0].get_text())
+
+
 def test_one_cell_does_not_set_the_colours():
     table = planted().tables["sensitivity"]
     table = table.assign(difference=table["difference"].clip(-0.05, 0.05))

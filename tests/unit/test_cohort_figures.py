@@ -362,7 +362,7 @@ def test_emg_names_the_lateral_force_and_stays_within_a_muscle():
 
 
 def test_sensitivity_has_a_scale_and_circles_inside_their_cells():
-    figure = cohort_figures(summary_of(["a", "b"]))["sensitivity"]()
+    figure = cohort_figures(summary_of(["a", "b", "c"]))["sensitivity"]()
     figure.draw_without_rendering()
     ax, scale = figure.axes
     assert "% points" in scale.get_xlabel()

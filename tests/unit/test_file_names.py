@@ -11,7 +11,7 @@ from momentshare.cohort.patterns import fitting_files
 from momentshare.errors import InputError
 from momentshare.files import Writer, run_folder
 from momentshare.files.names import as_one, found_as, unportable
-from momentshare.inputs import STUDY, read_text
+from momentshare.inputs import STUDY, TABLE, read_bytes, read_text
 
 ZOE = unicodedata.normalize("NFC", "Zoë")
 APART = unicodedata.normalize("NFD", "Zoë")
@@ -113,3 +113,13 @@ def test_the_order_of_trials_is_that_of_the_bytes_of_their_names(tmp_path, monke
     monkeypatch.setattr(Path, "__lt__", lambda a, b: a.name.lower() < b.name.lower())
     names = [name for name, _ in fitting_files("{person}.csv", tmp_path, "files", [])]
     assert names == sorted(names)
+
+
+def test_a_file_that_is_not_there_offers_no_unlike_name(tmp_path):
+    """Of files that share no more than an ending, none is what was meant."""
+    for name in ("aron_narrow.csv", "ines_wide.csv"):
+        (tmp_path / name).write_text("a\n", "utf-8")
+    with pytest.raises(InputError, match=r"no such file; check the path"):
+        read_bytes(tmp_path / "nofile.csv", TABLE)
+    with pytest.raises(InputError, match=r"did you mean 'ines_wide\.csv'"):
+        read_bytes(tmp_path / "ines_wid.csv", TABLE)

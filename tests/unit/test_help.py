@@ -546,3 +546,9 @@ def test_json_names_in_examples_are_those_of_records(small, tmp_path):
     run("explain", small, "--out", tmp_path / "r", "--no-figures")
     assert json.loads((tmp_path / "r" / "explain.json").read_text("utf-8"))
     assert "explain.json" in topic("other-tables").text
+
+
+def test_a_word_that_no_topic_resembles_gets_no_suggestion():
+    done = CliRunner().invoke(app, ["help", "bogus"])
+    assert "did you mean" not in str(done.exception)
+    assert "did you mean 'study'" in str(CliRunner().invoke(app, ["help", "studdy"]).exception)

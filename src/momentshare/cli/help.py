@@ -28,7 +28,7 @@ def show_help(
     ] = None,
 ) -> None:
     """Show the reference on a TOPIC; list the topics if none is named."""
-    from momentshare.errors import UnknownNameError
+    from momentshare.errors import UnknownNameError, nearest_name
     from momentshare.help import entries, entries_named, topics
     from momentshare.help.entries import entries_like, entries_sounding
 
@@ -48,17 +48,20 @@ def show_help(
         text = _limit(topic) or (_explained(topic, like) if like else _mentioned(topic))
     if not text:
         known = {*names, *(name for entry in entries() for name in entry.names)}
-        near = UnknownNameError("topic", topic, known)
+        near = nearest_name(topic, known, _ALIKE)
         raise UnknownNameError(
             "topic", topic, names, remedy=f"{_offer(near)}topics: {', '.join(names)}"
         )
     _print(text)
 
 
-def _offer(error: Exception) -> str:
-    """Return the part of a message that suggests similar names; empty if there are none."""
-    tail = str(error).rpartition("; ")[2]
-    return f"{tail} " if tail.startswith("did you mean") else ""
+_ALIKE = 0.65
+"""How alike a known word must be to one that is not known; half alike is chance among so many."""
+
+
+def _offer(near: str) -> str:
+    """Return a suggestion of similar names, with room behind it; empty if there are none."""
+    return f"{near} " if near.startswith("did you mean") else ""
 
 
 def _listed() -> str:

@@ -52,9 +52,22 @@ def sensitivity_figure(
     table = table[table["lateral"] == mode]
     heads = [head for head in heads if head in set(table["head"])]
     changes = list(dict.fromkeys(table["change"].astype(str)))
+    pair = list(dict.fromkeys(table["condition"].astype(str)))
+    two = len(pair) == 2
+    if two:  # what is asked is their difference: what a change adds to one and not to the other
+        sign = np.where(table["condition"] == pair[1], 1.0, -1.0)
+        table = table.assign(difference=sign * table["difference"])
     grid = table.pivot_table(
-        index="head", columns="change", values="difference", aggfunc="mean", observed=True
-    ).reindex(index=heads, columns=changes)
+        index="head", columns="change", values="difference", aggfunc="sum" if two else "mean",
+        observed=True,
+    ).reindex(index=heads, columns=changes)  # fmt: skip
+    what = f"the difference '{pair[1]}' − '{pair[0]}'" if two else "lift-mean activation"
+    mean = (
+        "mean over people"
+        if two
+        else "mean over people and conditions; changes of opposite sign in two conditions "
+        "cancel in such a mean"
+    )
     values = 100.0 * grid.to_numpy(dtype=float)
     size, cut = _colour_end(values)
     labels = [head_label(head) for head in heads]
@@ -68,11 +81,9 @@ def sensitivity_figure(
         1,
         (cell * len(changes), _CELL[1] * len(heads)),
         Texts(
-            title=_title(values, changes),
-            note="Change of lift-mean activation in % points, mean over people and conditions; "
-            "changes of opposite sign in two conditions cancel in such a mean (sensitivity.csv "
-            "holds each condition). A circle: the order of two conditions is reversed for this "
-            "head. "
+            title=_title(values, changes, "the difference" if two else "the answer"),
+            note=f"Change of {what} in % points, {mean} (sensitivity.csv holds each condition). A "
+            "circle: the order of two conditions is reversed for this head. "
             f"Lateral force {mode}."
             + (f" Colours end at {size:g} points, so that no single cell sets them." * cut),
         ),
@@ -109,7 +120,7 @@ def sensitivity_figure(
     bar = figure.colorbar(image, cax=scale, orientation="horizontal",
                           extend="both" if cut else "neither")  # fmt: skip
     bar.outline.set_visible(False)
-    bar.set_label("change of lift-mean activation [% points]", fontsize=7.0)
+    bar.set_label(f"change of {what} [% points]", fontsize=7.0)
     scale.tick_params(labelsize=7.0)
     settle(figure)
     return figure
@@ -125,16 +136,16 @@ def _colour_end(values: NDArray[np.float64]) -> tuple[float, bool]:
     return (usual, True) if 0.0 < usual < 0.75 * most else (most, False)
 
 
-def _title(values: NDArray[np.float64], changes: Sequence[str]) -> str:
+def _title(values: NDArray[np.float64], changes: Sequence[str], what: str) -> str:
     """Name the change that moves the heads most on average."""
     known = np.isfinite(values)
     count = known.sum(axis=0)
     means = np.where(known, np.abs(values), 0.0).sum(axis=0) / np.maximum(count, 1)
     if not means.size or not means.max() >= 0.5:
-        return "What moves the answer"
+        return f"What moves {what}"
     top = int(means.argmax())
     return (
-        f"What moves the answer most: {with_minus(changes[top])}, by {means[top]:.0f} "
+        f"What moves {what} most: {with_minus(changes[top])}, by {means[top]:.0f} "
         f"{'point' if round(means[top]) == 1 else 'points'} a head on average"
     )
 
