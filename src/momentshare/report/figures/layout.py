@@ -31,6 +31,7 @@ __all__ = [
     "Key",
     "Room",
     "Texts",
+    "filling",
     "finish",
     "label_room",
     "legend_below",
@@ -85,6 +86,18 @@ class Room:
     gap: tuple[float, float] = (0.22, 0.2)
     least_width: float = 5.6
     keys: Sequence[float] = ()
+
+
+def filling(columns: int, panel: float, room: Room) -> float:
+    """Width of panels that are no narrower than given and leave no part of a figure empty [inch].
+
+    Examples
+    --------
+    >>> filling(7, 1.2, Room()) == 1.2, filling(1, 1.2, Room()) > 4.0
+    (True, True)
+    """
+    inner = room.least_width - room.left - room.right - (columns - 1) * room.gap[0]
+    return max(panel, inner / columns)
 
 
 def panel_grid(

@@ -9,7 +9,15 @@ import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import WIDEST, Room, Texts, finish, lift_axis, panel_grid
+from momentshare.report.figures.layout import (
+    WIDEST,
+    Room,
+    Texts,
+    filling,
+    finish,
+    lift_axis,
+    panel_grid,
+)
 from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.joint_titles import arms_title, moments_title, ratio_title
 from momentshare.report.figures.study.panels import (
@@ -66,18 +74,20 @@ def moments_along_lift(study: StudyResult) -> Figure:
     titles: list[str] = []
     for block in range(blocks):
         titles += names[block * columns : (block + 1) * columns] + [""] * (lines - 1) * columns
+    room = Room(left=0.95, gap=(0.26, 0.18))
     figure, axes = panel_grid(
         blocks * lines * columns,
         columns,
-        (min(1.2, (WIDEST - 1.2) / columns - 0.26), 1.1),
+        (filling(columns, min(1.2, (WIDEST - 1.2) / columns - 0.26), room), 1.1),
         Texts(
             title=moments_title(solved) or f"{_MOMENTS}, {solved.who}",
             note=f"{_MOMENTS}, {solved.who}. Line style: treatment of the lateral hand force. A "
-            f"moment is positive in the direction that names it.{solved.band}",
+            "moment is positive in the direction that names it and acts the other way below zero "
+            f"(external for internal rotation, say).{solved.band}",
             panels=titles,
             legend=[(mode_title(solved, m), style.MODE_STYLES[m]) for m in solved.modes],
         ),
-        Room(left=0.95, gap=(0.26, 0.18)),
+        room,
     )
     for line, row in enumerate(MOMENT_ROWS):
         at = ROWS.index(row)
@@ -272,10 +282,11 @@ def greatest_load(study: StudyResult) -> Figure:
     groups = solved.looks.groups(solved.conditions)
     each = len(groups)
     columns = len(solved.modes)
+    room = Room(gap=(0.25, 0.2 if each > 1 else 0.0))
     figure, axes = panel_grid(
         columns * each,
         columns,
-        (2.6, 2.7 if each == 1 else 1.9),
+        (filling(columns, 2.6, room), 2.7 if each == 1 else 1.9),
         Texts(
             title=f"Greatest load that the limb can hold, {solved.who}",
             note=note + solved.band + marks.note(),
@@ -284,7 +295,7 @@ def greatest_load(study: StudyResult) -> Figure:
             ],
             legend=[*solved.looks.handles(solved.conditions), ("weakest height", weak)],
         ),
-        Room(gap=(0.25, 0.2 if each > 1 else 0.0)),
+        room,
     )
     for number, ax in enumerate(axes):
         group, mode = groups[number // columns], solved.modes[number % columns]
