@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from tests.drawn import plain, spoken
 from tests.planned import TEXT
-from tests.report.page_reader import PageReader
+from tests.report.page_reader import PageReader, assert_shows
 from typer.testing import CliRunner
 
 from momentshare.cli.main import app
@@ -301,6 +301,19 @@ def test_an_explanation_opens_with_its_answer_and_what_moves_it(explained):
     missed = (~rows["right"].astype(bool)).sum()
     assert f"misses {missed} of {len(rows)} published row" in said["What cannot be said"]
     assert page.pictures[0][0].startswith("Figure 1 What the activation is made of")
+
+
+def test_the_page_gives_a_drive_on_the_scale_of_the_terminal(explained):
+    """Parts of the activation in both; the page had newtons to the power of minus one as well."""
+    tables, page, text = explained
+    shown = page.table("Parts of the drive")
+    assert "drive [1/N]" not in shown.headers
+    parts = tables["drive"]["part"].dropna()
+    cells = [cell for cell in shown.column("part of the activation") if cell != "–"]
+    assert len(cells) == len(parts)
+    for cell, value in zip(cells, parts, strict=True):
+        assert_shows(cell, value)
+    assert "part of activation before the bounds" in text
 
 
 def test_the_difference_of_two_conditions_has_a_report(study):

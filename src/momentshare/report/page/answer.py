@@ -17,7 +17,7 @@ from momentshare.report.text.settings import muscles_text, person_rows, setting_
 from momentshare.validation.table import told_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
 
@@ -99,7 +99,7 @@ def answer_page(
     ]
     sections = [
         Section(title="Findings", anchor="findings", blocks=blocks),
-        limits_section(model),
+        limits_section(model, concerned=_concerned(tables.values())),
         settings_section(
             [muscles_text(model, file.settings)],
             person_rows(file.person, model),
@@ -128,6 +128,17 @@ def answer_page(
     )
 
 
+_INNER = ["drive_per_n"]
+"""Columns that give in another unit what a column beside them gives: a drive is told as a part of
+the activation, on the page as on the terminal."""
+
+
+def _concerned(tables: Iterable[pd.DataFrame]) -> list[str]:
+    """Keys of the limits that mark rows of the tables."""
+    cells = [table["limit"] for table in tables if "limit" in table]
+    return [str(cell) for column in cells for cell in column.dropna()]
+
+
 def _published(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.DataFrame:
     """Keep what a reader wants of published rows: the value beside that of the limb."""
     names = ["about", "quantity", "posture", "unit", "published", "model", "right", "use", "source"]
@@ -135,9 +146,13 @@ def _published(table: pd.DataFrame, references: Mapping[str, Reference]) -> pd.D
 
 
 def _table(table: pd.DataFrame, caption: str, name: str) -> Table:
-    table = table.dropna(axis="columns", how="all")
+    table = table.dropna(axis="columns", how="all").drop(columns=_INNER, errors="ignore")
+    labels = {"part": "part of the activation"} if "multiplier_per_nm" in table else {}
     cut = f"; the first {_MOST} of {len(table)} rows" if len(table) > _MOST else ""
-    return Table(frame=table.head(_MOST), caption=f"{caption}{cut}. All in {name}.")
+    return Table(
+        frame=table.head(_MOST), caption=f"{caption}{cut}. All in {name}.",
+        labels={n: v for n, v in labels.items() if n in table},
+    )  # fmt: skip
 
 
 def remark_text(title: str, note: str) -> str:
