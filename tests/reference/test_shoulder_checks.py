@@ -24,6 +24,7 @@ from momentshare.exercise import (
     straight_arm_pull_down,
 )
 from momentshare.exercise.held import held_lift
+from momentshare.exercise.reach import shoulder_limits
 from momentshare.limb import braced_strength, build_limb
 from momentshare.limb.joint import FACETS, glenoid_load
 from momentshare.model import load_model
@@ -67,6 +68,34 @@ def postures_within_reach(skeleton, count=400):
     return posture_from_angles(
         **{k: v[reachable(skeleton, posture)] for k, v in posture.angles().items()}
     )
+
+
+def postures_to_the_ends_of_reach(skeleton):
+    """A grid in which every angle of the shoulder goes from one limit to the other."""
+    elevation, across, turned, elbow = (
+        grid.ravel()
+        for grid in np.meshgrid(
+            np.arange(5.0, 150.0, 7.5) * DEG,
+            np.linspace(0.0, 1.0, 12),
+            np.linspace(0.0, 1.0, 12),
+            np.array([5.0, 30.0, 60.0, 100.0, 130.0]) * DEG,
+            indexing="ij",
+        )
+    )
+    limits = shoulder_limits(skeleton, elevation)
+    plane, twist = (
+        (1.0 - part) * limits[name][0] + part * limits[name][1]
+        for part, name in ((across, "plane"), (turned, "twist"))
+    )
+    posture = posture_from_angles(
+        plane=plane,
+        elevation=elevation,
+        axial=twist - plane * np.maximum(np.cos(elevation), 0.0),
+        elbow_flexion=elbow,
+        forearm_rotation=60.0 * DEG,
+    )
+    assert reachable(skeleton, posture).mean() > 0.99
+    return posture[reachable(skeleton, posture)]
 
 
 def held(limb, posture):
@@ -152,16 +181,34 @@ def missed(reason):
 
 
 NOT_HELD = {
-    "moving": "1 of 246 postures for men and 3 for women, abducted by 95 degrees and turned inward",
     "resting": "9 % of the postures within reach: a scapula that does not follow",
-    "pressing": "6 % of the postures within reach: a scapula that does not follow",
+    "pressing": "5 % of the postures within reach: a scapula that does not follow",
 }
 
 
 @pytest.mark.parametrize("sex", ["male", "female"])
-@pytest.mark.parametrize("scapula", [pytest.param(s, marks=missed(NOT_HELD[s])) for s in POLICIES])
+@pytest.mark.parametrize(
+    "scapula",
+    [pytest.param(s, marks=missed(NOT_HELD[s])) if s in NOT_HELD else s for s in POLICIES],
+)
 def test_an_unloaded_arm_can_be_held_wherever_it_reaches(scapula, sex):
     assert part_not_held(scapula, sex) == 0.0
+
+
+@missed("1 % of a grid of 14,000 for either sex, arm straight; 3.4 and 2.4 N·m at most are missing")
+@pytest.mark.parametrize("sex", ["male", "female"])
+def test_an_unloaded_arm_can_be_held_to_the_very_ends_of_its_reach(sex):
+    own = limb("moving", sex)
+    result = held(own, postures_to_the_ends_of_reach(own.skeleton))
+    assert np.abs(result.sharing.unmet).max() < 1e-6
+
+
+@pytest.mark.parametrize("sex", ["male", "female"])
+def test_what_is_missing_at_the_very_ends_of_the_reach_is_little(sex):
+    own = limb("moving", sex)
+    result = held(own, postures_to_the_ends_of_reach(own.skeleton))
+    assert short(result) < 0.01
+    assert np.abs(result.sharing.unmet).max() < 4.0
 
 
 EASY = [
@@ -200,13 +247,7 @@ def test_no_head_is_stretched_with_the_arm_hanging(scapula):
     assert passive_at_rest(scapula).max() <= 0.05
 
 
-@pytest.mark.parametrize(
-    "scapula",
-    [
-        pytest.param(s, marks=missed("87 against 85 N·m")) if s == "pressing" else s
-        for s in POLICIES
-    ],
-)
+@pytest.mark.parametrize("scapula", POLICIES)
 def test_abduction_is_not_stronger_at_90_degrees_than_near_the_side(scapula):
     near, _, level = abduction_strength(scapula)
     assert level <= near
@@ -223,7 +264,7 @@ def test_infraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load
         SPACINGS[0],
         *(
             pytest.param(s, marks=missed(f"{n} of 21 frames"))
-            for s, n in zip(SPACINGS[1:], (3, 3), strict=True)
+            for s, n in zip(SPACINGS[1:], (2, 2), strict=True)
         ),
     ],
 )

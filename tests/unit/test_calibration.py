@@ -56,13 +56,14 @@ def test_shipped_numbers_bring_every_fitted_row_within_two_sigma_of_the_fit(desc
         if abs(d) > 2.0 * t.fit_sigma
     }
     # An isokinetic ratio of one study that the isometric moments of another do not bear,
-    # horizontal abduction is weak for the adduction, and the cuff is off its best length at
-    # 40 degrees.
+    # flexion is strong since a raised arm has to be held, horizontal abduction is weak for the
+    # adduction, and the cuff is off its best length at 40 degrees.
     assert outside == {
-        "ratio_adduction_abduction": pytest.approx(-2.8, abs=0.05),
-        "memory_horizontal_ratio_male": pytest.approx(-2.4, abs=0.05),
-        "active_factor_mid_range_subscapularis": pytest.approx(-2.2, abs=0.05),
-        "active_factor_mid_range_supraspinatus": pytest.approx(-2.1, abs=0.05),
+        "ratio_adduction_abduction": pytest.approx(-3.1, abs=0.05),
+        "strength_shoulder_flexion_men": pytest.approx(2.2, abs=0.05),
+        "memory_horizontal_ratio_male": pytest.approx(-2.2, abs=0.05),
+        "active_factor_mid_range_subscapularis": pytest.approx(-2.3, abs=0.05),
+        "active_factor_mid_range_supraspinatus": pytest.approx(-2.2, abs=0.05),
     }
 
 

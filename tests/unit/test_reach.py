@@ -1,8 +1,9 @@
 """Limits of the shoulder that depend on each other.
 
 Outside: ranges of motion of anatomy texts, from memory (abduction at the glenohumeral joint 90
-to 120 degrees, external rotation 90 and internal 70 with the arm abducted, external 60 to 80
-with the arm hanging, horizontal abduction 30 to 45). The corners of the rule are our own.
+to 120 degrees, external rotation 90 with the arm abducted, internal 60 to 70 with the scapula free to
+tip and 40 to 50 with it held, as it is about this axis here, external 60 to 80 with the arm hanging,
+horizontal abduction 30 to 45). The corners of the rule are our own.
 """
 
 import numpy as np
@@ -33,7 +34,7 @@ def arm(plane, elevation, axial):
     ("plane", "elevation", "axial"),
     [
         (0, 90, -90),  # abducted and turned out, as texts measure it
-        (0, 90, 70),  # and turned in
+        (0, 90, 45),  # and turned in, the scapula held
         (0, 5, -60),  # hanging, turned out
         (-40, 60, 0),  # elbow behind the body on the bench
         (90, 90, -90),  # forward, forearm up
@@ -49,9 +50,10 @@ def test_common_postures_are_within_reach(plane, elevation, axial):
     [
         (-40, 110, 90),  # behind, high and turned in
         (0, 5, -110),
-        (0, 90, 100),
+        (0, 90, 70),  # only with a scapula that tips forward
         (-60, 60, 0),
         (120, 90, 0),
+        (100, 140, -60),  # high and across the chest
         (30, 152, -30),
     ],
 )
@@ -81,7 +83,8 @@ def test_limits_narrow_with_elevation():
     # Corners as they stand in the table, with the scapula 30 degrees inward.
     np.testing.assert_allclose(limits["plane"][0][[60, 150]], [-45 * DEG, -15 * DEG])
     np.testing.assert_allclose(limits["twist"][0][[0, 90, 150]] / DEG, [-70, -90, -90])
-    np.testing.assert_allclose(limits["twist"][1][[0, 90, 150]] / DEG, [80, 70, 0])
+    np.testing.assert_allclose(limits["twist"][1][[0, 90, 150]] / DEG, [80, 45, 0])
+    np.testing.assert_allclose(limits["plane"][1][[0, 90, 120, 150]] / DEG, [105, 105, 90, 75])
 
 
 def test_the_limit_behind_counts_from_where_the_scapula_is_in_that_posture():

@@ -18,10 +18,10 @@ towards their mean, since specific tension is taken as the same for all muscles.
 where the limb does not satisfy it by σ. In the second step no head may have more than a small
 passive force with the arm hanging, since a relaxed arm hangs straight, and passive forces may
 resist axial rotation near its ends by no more than the weight of the forearm overcomes, since a
-relaxed arm can be laid there; and a raised arm holds a small mass wherever it reaches (common
-practice, no source, all three). Rows used here are marked
-``calibration`` and never count as validation. Nothing is fitted to hand-force ratios, press loads
-or EMG.
+relaxed arm can be laid there; a raised arm is held wherever it reaches (common practice, no source,
+all three); and abduction is not stronger at 90 degrees than near the side. Rows used here are
+marked ``calibration`` and never count as validation. Nothing is fitted to hand-force ratios, press
+loads or EMG.
 """
 
 from __future__ import annotations
@@ -226,11 +226,12 @@ def calibrate(
         if progress is not None:
             progress("fibre lengths and strength factors", count)
         person_limb = limbs(offset, y)
-        held = [person_limb("male", p) for p in model.scapula_policies]
+        men = {p: person_limb("male", p) for p in model.scapula_policies}
+        default = model.default_scapula
         return np.concatenate(
             [
                 misfit(fibres, evaluate(fibres, person_limb)),
-                broken_bounds(held, person_limb("male", model.default_scapula)),
+                broken_bounds(men, person_limb("female", default), default),
                 y[: 2 * heads],
                 (y[2 * heads :] - y[2 * heads :].mean()) / _STRENGTH_SPREAD,
             ]

@@ -3,10 +3,10 @@
 The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the higher the
 arm is, and only so far up; how far that is from the trunk depends on the orientation of the
 scapula, which follows the arm where the girdle moves. What a task adds to the girdle on its own
-does not count. The arm rotates inward about its own axis less far the higher it is, so that at the
-greatest elevation it must be rotated outward, and outward less far when it hangs. All corners of
-the rule are listed in the model's table as ``limit_…``, assumed or from memory; between them the
-limits change linearly with elevation.
+does not count. Across the chest the arm reaches less far the higher it is. It rotates inward about
+its own axis less far the higher it is, so that at the greatest elevation it must be rotated
+outward, and outward less far when it hangs. All corners of the rule are listed in the model's table
+as ``limit_…``, assumed or from memory; between them the limits change linearly with elevation.
 
 With the arm hanging, plane and axial rotation are rotations about one axis. The limited quantity is
 therefore ``twist = axial + plane · cos(elevation)``, with zero for the cosine above 90 degrees: the
@@ -82,7 +82,7 @@ def shoulder_limits(
     """
     number, girdle = skeleton.model.number, skeleton.girdle_of(limb)
     top = number("limit_elevation_max")
-    even, highest = np.ones_like(elevation), skeleton.highest_elevation
+    highest = skeleton.highest_elevation
     if skeleton.shape and limb is not None:
         highest = highest[limb]
     at_joint = np.interp(
@@ -110,9 +110,12 @@ def shoulder_limits(
             number("limit_axial_max_raised"),
         ],
     )
+    across = np.interp(
+        elevation, [_RAISED, top], [number("limit_plane_max"), number("limit_plane_max_raised")]
+    )
     return {
-        "plane": (behind, number("limit_plane_max") * even),
-        "elevation": (0.0 * even, highest * even),
+        "plane": (behind, across),
+        "elevation": (np.zeros_like(elevation), highest * np.ones_like(elevation)),
         "twist": (outward, inward),
     }
 

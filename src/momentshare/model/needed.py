@@ -82,6 +82,7 @@ _QUANTITIES = {
     "limit_glenohumeral_plane_min_raised",
     "limit_plane_narrows_from",
     "limit_plane_max",
+    "limit_plane_max_raised",
     "limit_axial_min",
     "limit_axial_min_hanging",
     "limit_axial_max",
