@@ -1,9 +1,9 @@
 """Limits of the shoulder that depend on each other.
 
 Outside: ranges of motion of anatomy texts, from memory (abduction at the glenohumeral joint 90
-to 120 degrees, external rotation 90 with the arm abducted, internal 60 to 70 with the scapula free to
-tip and 40 to 50 with it held, as it is about this axis here, external 60 to 80 with the arm hanging,
-horizontal abduction 30 to 45). The corners of the rule are our own.
+to 120 degrees, external rotation 90 with the arm abducted, internal 60 to 70 with the scapula free
+to tip and 40 to 50 with it held, as it is about this axis here, external 60 to 80 with the arm
+hanging, horizontal abduction 30 to 45). The corners of the rule are our own.
 """
 
 import numpy as np
