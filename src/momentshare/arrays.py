@@ -17,6 +17,8 @@ _WANTED = "an array of numbers"
 _UNEVEN = "give numbers in lists of equal length, or an array"
 _MASK = "convert a mask that stands for 0 and 1 with .astype(float)"
 _OTHER = "give real numbers; .astype(float) converts text that holds them"
+_MOST_AXES = 32
+"""NumPy broadcasts no more."""
 
 
 def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
@@ -25,8 +27,8 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
     Raises
     ------
     ShapeError
-        Where there are truth values, text, dates or complex numbers among them, or they do not
-        form an array.
+        Where there are truth values, text, dates or complex numbers among them, where they do
+        not form an array, or one of more than 32 axes.
     """
     if isinstance(values, np.ndarray) and values.dtype == np.float64:
         plain: NDArray[np.generic] = values
@@ -49,10 +51,17 @@ def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
     try:
         if any(isinstance(part, np.ma.MaskedArray) for part in parts):
             hidden = np.ma.getmaskarray(np.ma.array(values))
-            return np.where(hidden, np.nan, np.asarray(plain, dtype=np.float64))
-        return np.asarray(plain, dtype=np.float64)
+            found = np.where(hidden, np.nan, np.asarray(plain, dtype=np.float64))
+        else:
+            found = np.asarray(plain, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
         raise ShapeError(name, _WANTED, _kind(values), _UNEVEN) from error
+    if found.ndim > _MOST_AXES:
+        raise ShapeError(
+            name, f"an array of at most {_MOST_AXES} axes", f"{found.ndim} axes",
+            "reshape leading axes into one of frames",
+        )  # fmt: skip
+    return found
 
 
 def _kind(values: Any) -> str:

@@ -297,3 +297,11 @@ def test_a_call_that_cannot_mark_frames_does_not_say_so():
         with pytest.raises(ShapeError, match="at least zero") as caught:
             call(ARMS, [1.0, -1.0], *given)
         assert ("on_invalid" in caught.value.remedy) == (call is share)
+
+
+@pytest.mark.parametrize("axes", [33, 62, 64])
+def test_more_axes_than_can_be_broadcast_are_refused(axes):
+    arms = np.ones((1,) * axes)
+    with pytest.raises(ShapeError, match=f"at most 32 axes; got {axes} axes; reshape"):
+        share(arms.tolist(), [1.0], [1.0])
+    assert share(np.ones((1,) * 30), [1.0], [1.0]).activation.shape == (1,) * 29

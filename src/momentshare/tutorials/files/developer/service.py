@@ -18,7 +18,7 @@ def numbers(values, name, axes):
     least = 0 if name == "active_capacity" else -LARGEST
     try:
         given = np.asarray(values, dtype=object)
-        good = all(type(v) in (int, float) and least <= v <= LARGEST for v in given.flat)
+        good = all(type(v) in (int, float) and least <= v <= LARGEST for v in given.ravel())
     except ValueError:  # lists of unequal length
         good = False
     if not good:
