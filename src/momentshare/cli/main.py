@@ -232,6 +232,13 @@ def _ended(number: int, _frame: object) -> None:
     sys.exit(128 + number)
 
 
+def _ask_to_end(number: int) -> None:
+    if sys.platform == "win32":
+        _thread.interrupt_main(number)
+    else:  # a true signal also ends a wait
+        signal.pthread_kill(threading.main_thread().ident or 0, number)
+
+
 def _not_swallowed(told: sys.UnraisableHookArgs) -> None:
     """Ask again to end where the request came within a callback, whose exceptions are dropped."""
     if not issubclass(told.exc_type, (KeyboardInterrupt, SystemExit)):
@@ -239,7 +246,7 @@ def _not_swallowed(told: sys.UnraisableHookArgs) -> None:
         return
     interrupted = issubclass(told.exc_type, KeyboardInterrupt)
     number = signal.SIGINT if interrupted else signal.SIGTERM
-    again = threading.Timer(_AGAIN, _thread.interrupt_main, [number])
+    again = threading.Timer(_AGAIN, _ask_to_end, [number])
     again.daemon = True
     again.start()
 
