@@ -544,6 +544,7 @@ def test_seventeen_changes_fit_the_width_of_a_page_and_no_word_is_cut():
     heads = ["pectoralis_major/sternocostal_upper", "anconeus"]
     rows = [("measured", h, c, 0.01 * len(c)) for h in heads for c in changes]
     table = pd.DataFrame(rows, columns=["lateral", "head", "change", "difference"])
+    table["condition"] = "narrow"
     with mpl.rc_context(style.settings()):
         made = sensitivity_figure(table, None, heads, "measured")
     assert made.get_size_inches()[0] <= WIDEST

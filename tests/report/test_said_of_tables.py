@@ -22,7 +22,7 @@ from momentshare.report.figures.maximal import (
     loads_figure,
     sentences,
 )
-from momentshare.report.text import posture_band, uncertainty_opening
+from momentshare.report.text import cohort_peers, posture_band, uncertainty_opening
 from momentshare.report.text.cohort_peers import peer_texts
 from momentshare.report.text.cohort_places import places_text
 from momentshare.report.text.cohort_selection import selection_texts
@@ -68,11 +68,8 @@ def test_one_person_who_stands_out_in_several_values_is_told_once():
 @pytest.mark.parametrize(
     ("modes", "wanted"),
     [
-        (["zero"], "Inputs were not ranked."),
-        (
-            ["zero", "free"],
-            "No order is sure under one treatment and open under another; inputs were not ranked.",
-        ),
+        (["zero"], ""),
+        (["zero", "free"], "No order is sure under one treatment and open under another"),
     ],
 )
 def test_orders_between_treatments_are_spoken_of_only_where_there_are_several(modes, wanted):
@@ -80,7 +77,8 @@ def test_orders_between_treatments_are_spoken_of_only_where_there_are_several(mo
     plan = SimpleNamespace(measured=None)
     found = SimpleNamespace(condition_order=orders, sensitivity=None, plan=plan)
     pairs = pd.DataFrame({"head": ["a/b"], "verdict": ["firm"]})
-    assert uncertainty_opening._turns(found, pairs) == wanted
+    assert uncertainty_opening._turning(found, pairs) == wanted
+    assert uncertainty_opening._moved(found) == "inputs were not ranked"
 
 
 def test_a_band_that_reverses_only_what_the_limb_does_not_support_counts_none(monkeypatch):
@@ -99,11 +97,18 @@ def test_a_band_that_reverses_only_what_the_limb_does_not_support_counts_none(mo
     )
 
 
-def test_who_turns_contrasts_is_counted_from_most_to_least():
-    turns = [("Ama", True), ("Bo", True), ("Bo", True), ("Cy", False)]
-    table = pd.DataFrame(turns, columns=["person", "turns"])
-    (text,) = peer_texts(SimpleNamespace(tables={"influence": table}))
-    assert "by person: Bo (2), Ama (1);" in text
+def test_on_whom_firm_orders_depend_is_counted_from_most_to_least(monkeypatch):
+    rows = [("Ama", True, "a/b"), ("Bo", True, "a/b"), ("Bo", True, "c"), ("Cy", False, "a/b")]
+    rows += [("Bo", True, "not firm"), ("Cy", True, "not firm")]
+    table = pd.DataFrame(rows, columns=["person", "turns", "item"])
+    table = table.assign(condition="narrow", other="wide", outcome="mean_activation")
+    firm = [{"head": head, "order": "wide above narrow"} for head in ("a/b", "c")]
+    monkeypatch.setattr(cohort_peers, "of_named", lambda _: SimpleNamespace(firm=firm))
+    summary = SimpleNamespace(tables={"influence": table}, confidence=0.95)
+    start = "firm order changes sign, or is no longer below p 0.05 by itself, without"
+    assert peer_texts(summary) == [f"A {start} one person: Bo (2), Ama (1); see influence.csv."]
+    table["turns"] &= table["item"] == "not firm"
+    assert peer_texts(summary) == [f"No {start} any one person (influence.csv)."]
 
 
 def trial(number, person, load, *, counts):
@@ -123,6 +128,7 @@ def test_a_selection_by_load_names_its_direction(kept, lost, word, away):
     result = SimpleNamespace(
         outcomes=every, solved=every, counted=counted, heads_counted=counted,
         failures=lambda one: [] if one.counts else ["hinge"],
+        study=SimpleNamespace(conditions_left_out=()),
     )  # fmt: skip
     left_out, selection = selection_texts(result)
     assert left_out.endswith("because a check of the measurement failed: hinge (1).")
