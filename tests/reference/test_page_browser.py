@@ -526,6 +526,7 @@ def test_statements_longer_than_a_page_do_not_run_into_what_follows(browser, tmp
     file = tmp_path / "long.html"
     file.write_text(render(page), encoding="utf-8")
     chrome.open_page(browser, file)
+    assert min(chrome.image_widths(browser)) > 0  # waits until it is there to be printed
     texts = printed(browser)[1]
     last = max(i for i, text in enumerate(texts) if "to end." in text)
     (after,) = [i for i, text in enumerate(texts) if "A table on its side." in text]
