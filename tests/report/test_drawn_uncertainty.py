@@ -332,6 +332,18 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
     assert lowest == {"activation, lift mean [%]"}
 
 
+def test_a_limit_on_how_a_head_changes_marks_its_panel(summary):
+    _, _, (first, *others) = report.shown_activation(summary)
+    order = summary.condition_order
+    planted = order.assign(limit=np.where(order["head"] == first, "L3", ""))
+    plainer = summary.intervals.assign(limit="")
+    figure = report.intervals_figure(replace(summary, condition_order=planted, intervals=plainer))
+    marks = {plain(ax.get_title(loc="left")) for ax in figure.axes if ax.get_visible()}
+    assert {title for title in marks if title.endswith("L3")} == {f"{spoken(first)} L3"}
+    assert len(marks) == 1 + len(others)
+    assert "(L3)" in head_of_figure(figure)
+
+
 def test_the_first_picture_has_four_heads_those_with_a_firm_order_first(summary, monkeypatch):
     assert (len(WORKS) > 4) == bool(report.leading_heads(summary))
     monkeypatch.setattr(report, "_LEADING", 2)

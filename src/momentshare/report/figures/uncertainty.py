@@ -120,6 +120,7 @@ def _intervals(found: Summary, heads: Sequence[str], columns: int, which: str = 
     figure = Figure(figsize=(8.6, height), layout="constrained")
     grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
     used: list[str] = []
+    tables = (part, found.condition_order)  # a panel shows sizes, and how conditions differ
     for ax, head in zip(grid.flat, heads, strict=False):
         for index, name in enumerate(names):
             line = part[(part["head"] == head) & (part["condition"] == name)]
@@ -129,7 +130,7 @@ def _intervals(found: Summary, heads: Sequence[str], columns: int, which: str = 
             ax.plot(q[[0, 4]], [index, index], color=style.FAINT, linewidth=1.0)
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
             ax.plot([q[2]], [index], **(looks.dot(name) if looks.factors.names else _MEDIAN))
-        keys = _keys(part[part["head"] == head])
+        keys = merged_keys(_keys(table[table["head"] == head]) for table in tables)
         ax.set_title(marked(style.fit(head_label(head), 5.4 / columns), keys), loc="left")
         used.append(keys)
     for ax in list(grid.flat)[len(heads) :]:
