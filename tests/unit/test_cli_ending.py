@@ -11,6 +11,8 @@ START = """
 import os, signal, sys, time
 import momentshare.cli.main as command
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in jobs of the background
+
 def ask(number):
     os.kill(os.getpid(), number)
     time.sleep(5.0)
