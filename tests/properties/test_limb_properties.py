@@ -13,7 +13,7 @@ from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile, reachable
 from momentshare.exercise.demand import demand
-from momentshare.exercise.reach import shoulder_limits, shoulder_twist
+from momentshare.exercise.reach import axial_rotation, shoulder_limits, shoulder_twist
 from momentshare.geometry import rotation_about
 from momentshare.girdle import girdle_pose
 from momentshare.limb import build_limb
@@ -445,14 +445,15 @@ def whole_sweep(skeleton, coordinate, step=SWEEP, grid=GRID):
         held[1]: np.broadcast_to(second.reshape(-1, 1), shape),
         coordinate: np.broadcast_to(swept, shape),
     }
-    if coordinate == "axial":
-        level = np.maximum(np.cos(angles["elevation"] * DEG), 0.0)
-        angles["axial"] = angles["axial"] - angles["plane"] * level
     angles |= {"elbow_flexion": 60.0, "forearm_rotation": 60.0}
-    posture = posture_from_angles(**{k: np.asarray(v) * DEG for k, v in angles.items()})
+    angles = {name: np.asarray(value) * DEG for name, value in angles.items()}
+    plane, elevation = angles["plane"], angles["elevation"]
+    if coordinate == "axial":
+        angles["axial"] = axial_rotation(angles["axial"], plane, elevation)
+    posture = posture_from_angles(**angles)
     good = reachable(skeleton, posture)
-    behind = shoulder_limits(skeleton, angles["elevation"] * DEG)["plane"][0]
-    good &= angles["plane"] * DEG >= behind  # also for a low arm, where it is not judged
+    behind = shoulder_limits(skeleton, elevation)["plane"][0]
+    good &= plane >= behind  # also for a low arm, where it is not judged
     some = good.sum(axis=1) > 1
     return only(posture, some), good[some]
 
@@ -654,7 +655,7 @@ def rotation_moments(sex, scapula):
     posture = posture_from_angles(
         plane=plane * DEG,
         elevation=elevation * DEG,
-        axial=(twist - plane * np.maximum(np.cos(elevation * DEG), 0.0)) * DEG,
+        axial=axial_rotation(twist * DEG, plane * DEG, elevation * DEG),
         elbow_flexion=np.full(count, 60.0 * DEG),
         forearm_rotation=np.full(count, 60.0 * DEG),
     )

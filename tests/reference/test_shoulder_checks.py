@@ -24,7 +24,7 @@ from momentshare.exercise import (
     straight_arm_pull_down,
 )
 from momentshare.exercise.held import held_lift
-from momentshare.exercise.reach import shoulder_limits
+from momentshare.exercise.reach import axial_rotation, shoulder_limits
 from momentshare.limb import braced_strength, build_limb
 from momentshare.limb.joint import FACETS, glenoid_load
 from momentshare.model import load_model
@@ -90,7 +90,7 @@ def postures_to_the_ends_of_reach(skeleton):
     posture = posture_from_angles(
         plane=plane,
         elevation=elevation,
-        axial=twist - plane * np.maximum(np.cos(elevation), 0.0),
+        axial=axial_rotation(twist, plane, elevation),
         elbow_flexion=elbow,
         forearm_rotation=60.0 * DEG,
     )

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from momentshare.exercise import BenchPress, Profile, reachable
-from momentshare.exercise.reach import shoulder_limits, shoulder_twist
+from momentshare.exercise.reach import axial_rotation, shoulder_limits, shoulder_twist
 from momentshare.geometry.rotation import yxz_from_rotation
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -70,6 +70,16 @@ def test_twist_of_a_hanging_arm_does_not_depend_on_how_its_angles_are_split():
 def test_twist_of_a_raised_arm_is_its_axial_rotation():
     posture = arm(70, 90, -40)
     np.testing.assert_allclose(shoulder_twist(posture), -40 * DEG, atol=1e-12)
+
+
+def test_an_arm_has_the_twist_that_its_axial_rotation_was_chosen_for():
+    plane, elevation, twist = (
+        grid.ravel() * DEG for grid in np.meshgrid([-60, 20, 120], [10, 89, 91, 140], [-80, 30])
+    )
+    posture = posture_from_angles(
+        plane=plane, elevation=elevation, axial=axial_rotation(twist, plane, elevation)
+    )
+    np.testing.assert_allclose(shoulder_twist(posture), twist, atol=1e-12)
 
 
 def test_limits_narrow_with_elevation():

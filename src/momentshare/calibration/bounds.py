@@ -18,7 +18,7 @@ from momentshare.balance import Criterion, Lateral
 from momentshare.directions import ROWS
 from momentshare.exercise import reachable
 from momentshare.exercise.held import held_lift
-from momentshare.exercise.reach import shoulder_limits
+from momentshare.exercise.reach import axial_rotation, shoulder_limits
 from momentshare.limb import braced_strength
 from momentshare.posture import posture_from_angles
 
@@ -145,7 +145,7 @@ def _raised(skeleton: Skeleton) -> Posture:
     posture = posture_from_angles(
         plane=_PLANE,
         elevation=_ELEVATION,
-        axial=twist - _PLANE * np.maximum(np.cos(_ELEVATION), 0.0),
+        axial=axial_rotation(twist, _PLANE, _ELEVATION),
         elbow_flexion=_ELBOW,
         forearm_rotation=np.pi / 3,
     )

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
 
-__all__ = ["reachable", "shoulder_limits", "shoulder_twist"]
+__all__ = ["axial_rotation", "reachable", "shoulder_limits", "shoulder_twist"]
 
 LOW_ELEVATION = np.radians(20.0)
 """Below this elevation the plane of elevation means little and is not checked."""
@@ -55,8 +55,27 @@ def shoulder_twist(posture: Posture) -> NDArray[np.float64]:
     array([ 0., 30.])
     """
     angles = posture.angles()
-    total = angles["axial"] + angles["plane"] * np.maximum(np.cos(angles["elevation"]), 0.0)
+    total = angles["axial"] + _of_plane(angles["plane"], angles["elevation"])
     return np.asarray((total + np.pi) % (2.0 * np.pi) - np.pi)
+
+
+def axial_rotation(
+    twist: NDArray[np.float64], plane: NDArray[np.float64], elevation: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Axial rotation that gives an arm this twist, the inverse of :func:`shoulder_twist` [rad].
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> float(np.degrees(axial_rotation(*np.radians([10.0, 30.0, 60.0]))).round(3))
+    -5.0
+    """
+    return twist - _of_plane(plane, elevation)
+
+
+def _of_plane(plane: NDArray[np.float64], elevation: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Part of the twist that is rotation of the plane [rad]."""
+    return np.asarray(plane * np.maximum(np.cos(elevation), 0.0))
 
 
 def shoulder_limits(

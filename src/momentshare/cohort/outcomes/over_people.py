@@ -187,7 +187,7 @@ def named_contrasts(
     if statistics.heads and not contrasts.empty:
         mine = contrasts[
             (contrasts["lateral"] == mode)
-            & (contrasts["outcome"] == "mean_activation")
+            & (contrasts["outcome"] == MEAN)
             & contrasts["item"].isin(statistics.heads)
         ]
         parts.append(mine.assign(unit="1"))

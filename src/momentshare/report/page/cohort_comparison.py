@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.cohort.outcomes.over_people import MEAN
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.document import (
     Block,
@@ -111,7 +112,7 @@ def _pairs(contrasts: pd.DataFrame, mode: str) -> pd.DataFrame:
     sentences of the page, and activations in percentage points.
     """
     mine = contrasts[contrasts["lateral"] == mode].sort_values([_ADJUSTED, "p_paired_holm"])
-    size = np.where(mine["outcome"] == "mean_activation", -100.0, -1.0)
+    size = np.where(mine["outcome"] == MEAN, -100.0, -1.0)
     return mine.assign(
         condition=mine["other"],
         other=mine["condition"],
@@ -124,7 +125,7 @@ def _pairs(contrasts: pd.DataFrame, mode: str) -> pd.DataFrame:
 
 
 _OUTCOMES = {
-    "mean_activation": "lift-mean activation [% points]",
+    MEAN: "lift-mean activation [% points]",
     "moment_nm": "lift-mean net moment [N·m]",
     "lateral_ratio": "lift-mean lateral ratio",
 }
