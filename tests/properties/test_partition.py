@@ -29,10 +29,10 @@ WEIGHTS = st.sampled_from(["volume", "area"])
 
 def balance(arms, capacity, moments, passive, volume, area):
     return Balance.of_moments(
-        arms=arms,
-        capacity=capacity,
-        moments=moments,
-        passive=passive,
+        moment_arms=arms,
+        active_capacity=capacity,
+        joint_moments=moments,
+        passive_force=passive,
         volume_weights=volume / volume.mean(),
         area_weights=area / area.mean(),
         head_names=tuple(f"head {k}" for k in range(capacity.shape[-1])),

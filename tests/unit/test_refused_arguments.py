@@ -7,7 +7,11 @@ from momentshare import Balance, BenchPress, Criterion, GuidedArm, LimbOptions, 
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 
 NAMES = {"head_names": ("a", "b"), "row_names": ("r",)}
-GIVEN = {"arms": [[0.1, 0.2]], "capacity": [100.0, 200.0], "moments": [5.0]}
+GIVEN = {
+    "moment_arms": [[0.1, 0.2]],
+    "active_capacity": [100.0, 200.0],
+    "joint_moments": [5.0],
+}
 
 
 def test_a_balance_of_lists_is_one_of_arrays():
@@ -21,15 +25,21 @@ def test_a_balance_of_lists_is_one_of_arrays():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"arms": [["a", 0.2]]}, "arms: must be an array of numbers"),
-        ({"moments": [1j]}, "moments: must be an array of numbers"),
-        ({"arms": [[0.1, 0.2, 0.3]]}, r"arms: must have shape \(..., 1, 2\); got shape \(1, 3\)"),
-        ({"capacity": 3.0}, r"capacity: must have shape \(..., 2\); got shape \(\)"),
+        ({"moment_arms": [["a", 0.2]]}, "moment_arms: must be an array of numbers"),
+        ({"joint_moments": [1j]}, "joint_moments: must be an array of numbers"),
         (
-            {"capacity": np.ones((3, 2)), "moments": np.ones((4, 1))},
-            r"batch axes like those of the other arrays; got .*capacity \(3,\), moments \(4,\)",
+            {"moment_arms": [[0.1, 0.2, 0.3]]},
+            r"moment_arms: must have shape \(..., 1, 2\); got shape \(1, 3\)",
         ),
-        ({"passive": [1.0]}, "passive: must have shape"),
+        ({"active_capacity": 3.0}, r"active_capacity: must have shape \(..., 2\); got shape \(\)"),
+        (
+            {"active_capacity": np.ones((3, 2)), "joint_moments": np.ones((4, 1))},
+            (
+                r"batch axes like those of the other arrays; got "
+                r".*active_capacity \(3,\), joint_moments \(4,\)"
+            ),
+        ),
+        ({"passive_force": [1.0]}, "passive_force: must have shape"),
     ],
 )
 def test_what_does_not_fit_a_balance_is_named(change, words):
@@ -39,7 +49,7 @@ def test_what_does_not_fit_a_balance_is_named(change, words):
 
 def test_a_mask_of_a_balance_is_kept():
     hidden = np.ma.masked_array([5.0], [True])
-    balance = Balance.of_moments(**(GIVEN | {"moments": hidden}), **NAMES)
+    balance = Balance.of_moments(**(GIVEN | {"joint_moments": hidden}), **NAMES)
     assert np.isnan(balance.moments).all()
 
 

@@ -272,7 +272,7 @@ CONE = {"ratios": [0.5] * 8, "axis": [1, 0, 0], "towards": [0, 1, 0]}
         ),
         (
             lambda: Balance.of_moments(ARMS, [1.0], [1.0], head_names=("a", "b"), row_names=("r",)),
-            "capacity", (1,), "2 head_names",
+            "active_capacity", (1,), "2 head_names",
         ),
         (
             lambda: solve_linkage(load_linkage("textbook_arm"), {"elbow_flexion": [[0.5]]}),

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from tests import naive
 
+from momentshare import Balance
 from momentshare.errors import ShapeError
 from momentshare.sharing import (
     Answer,
@@ -276,6 +277,10 @@ def test_share_and_solver_name_an_argument_alike():
     for call in (Solver, Solver(heads=2).solve, Solver(heads=2).step):
         assert set(inspect.signature(call).parameters) - own <= known
     assert set(inspect.signature(force_gradients).parameters) - {"kinks"} <= known
+    names = list(inspect.signature(Balance.of_moments).parameters)
+    sizes = {"volume_weights", "area_weights"}
+    assert names[:3] == list(inspect.signature(share).parameters)[:3]
+    assert set(names) - sizes <= known
 
 
 def test_an_answer_has_all_that_a_sharing_has():

@@ -92,11 +92,11 @@ class Equation:
     @classmethod
     def of_moments(
         cls,
-        arms: ArrayLike,
-        capacity: ArrayLike,
-        moments: ArrayLike,
+        moment_arms: ArrayLike,
+        active_capacity: ArrayLike,
+        joint_moments: ArrayLike,
         *,
-        passive: ArrayLike | None = None,
+        passive_force: ArrayLike | None = None,
         volume_weights: ArrayLike | None = None,
         area_weights: ArrayLike | None = None,
         head_names: tuple[str, ...],
@@ -108,11 +108,11 @@ class Equation:
 
         Parameters
         ----------
-        arms : array_like, shape (..., rows, heads)
+        moment_arms : array_like, shape (..., rows, heads)
             [m]; masked values count as NaN, in each of the arrays.
-        capacity, passive : array_like, shape (..., heads)
-            [N].
-        moments : array_like, shape (..., rows)
+        active_capacity, passive_force : array_like, shape (..., heads)
+            [N]; passive forces are zero by default.
+        joint_moments : array_like, shape (..., rows)
             [N·m].
         volume_weights, area_weights : array_like, shape (..., heads), optional
             Sizes of the heads, for a criterion that weights by them; one by default.
@@ -133,9 +133,12 @@ class Equation:
                 raise ShapeError(name, wanted, f"shape {values.shape}", advice)
             return values
 
-        arms, capacity = of("arms", arms, rows, heads), of("capacity", capacity, heads)
-        moments = of("moments", moments, rows)
-        passive = np.zeros(heads) if passive is None else of("passive", passive, heads)
+        arms = of("moment_arms", moment_arms, rows, heads)
+        capacity = of("active_capacity", active_capacity, heads)
+        moments = of("joint_moments", joint_moments, rows)
+        passive = (
+            np.zeros(heads) if passive_force is None else of("passive_force", passive_force, heads)
+        )
         volumes, areas = (
             np.ones(heads) if given is None else of(name, given, heads)
             for name, given in {
@@ -144,17 +147,17 @@ class Equation:
             }.items()
         )
         batches = {
-            "arms": arms.shape[:-2],
-            "capacity": capacity.shape[:-1],
-            "moments": moments.shape[:-1],
-            "passive": passive.shape[:-1],
+            "moment_arms": arms.shape[:-2],
+            "active_capacity": capacity.shape[:-1],
+            "joint_moments": moments.shape[:-1],
+            "passive_force": passive.shape[:-1],
         }
         try:
             shape = np.broadcast_shapes(*batches.values())
         except ValueError as err:
             told = ", ".join(f"{name} {batch}" for name, batch in batches.items())
             raise ShapeError(
-                "arms", "batch axes like those of the other arrays", told,
+                "moment_arms", "batch axes like those of the other arrays", told,
                 "give as many frames everywhere, or no frame axis where one serves all",
             ) from err  # fmt: skip
         zero = np.zeros(shape)

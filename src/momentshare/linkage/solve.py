@@ -281,7 +281,7 @@ def _balance(
         found.moment_arms[:, rows],
         fibres.capacity,
         net[:, rows],
-        passive=fibres.passive,
+        passive_force=fibres.passive,
         head_names=linkage.head_names,
         row_names=tuple(linkage.row_names[k] for k in rows),
     )

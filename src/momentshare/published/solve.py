@@ -299,7 +299,7 @@ def _solved(
         found.moment_arms[..., rows, :],
         state.active_capacity,
         values[..., rows],
-        passive=state.passive_force,
+        passive_force=state.passive_force,
         volume_weights=limb.volume_weights,
         area_weights=limb.area_weights,
         head_names=limb.head_names,
