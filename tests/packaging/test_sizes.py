@@ -27,6 +27,7 @@ LONG_SIGNATURES = {
     "sharing/_backends/kernels/lane_functions.py": {"certify"},
     "sharing/_backends/kernels/short_lanes.py": {"certify_short"},
     "sharing/_share.py": {"share"},
+    "sharing/_solver.py": {"__init__", "solve"},
     "trial/process.py": {"process_trial"},
 }
 """Options of a command or of a public call stand in its signature, where they are documented."""

@@ -23,14 +23,14 @@ from momentshare.sharing import (
     force_gradients,
     share,
 )
+from momentshare.sharing._result import put
 from momentshare.sharing._share import solve_numpy
 
 
 @pytest.fixture(params=["compiled", "numpy"])
 def route(request, monkeypatch):
     if request.param == "numpy":
-        monkeypatch.setattr("momentshare.sharing._solver.is_available", lambda: False)
-        monkeypatch.setattr("momentshare.sharing._stream.is_available", lambda: False)
+        monkeypatch.setattr("momentshare.sharing._share.is_available", lambda: False)
     return request.param
 
 
@@ -362,14 +362,15 @@ def test_the_route_is_named_anew_in_each_call(route, monkeypatch):
     solver = Solver(heads=28)
     assert solver.step(arms[0], capacity[0], moments[0]).method == route
 
-    def helped(problem, route, *_, **__):
-        return solve_numpy(problem), f"{route} and convex"
+    def helped(problem, route, *_, room, **__):
+        put(room, slice(None), solve_numpy(problem))
+        return problem, room, f"{route} and convex"
 
     def left(*_, **__):
         return Status.UNCERTIFIED
 
     with monkeypatch.context() as patched:
-        patched.setattr("momentshare.sharing._solver.solve", helped)
+        patched.setattr("momentshare.sharing._solver.solve_checked", helped)
         patched.setattr("momentshare.sharing._stream.Stream.run", left)
         assert solver.step(arms[0], capacity[0], moments[0]).method == f"{route} and convex"
     assert solver.step(arms[0], capacity[0], moments[0]).method == route

@@ -9,6 +9,7 @@ from momentshare.sharing._labelled import UNITS
 from momentshare.sharing._result import Certificate, FloatArray, IntArray, PerFrame, of_frames
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
 
@@ -38,9 +39,9 @@ class Answer(PerFrame):
     method : str
         Which route computed the last answer.
     head_names, row_names : tuple of str
-        Labels for tables, as the solver was given them.
-    frame_index : None
-        Indices of tables are not kept, unlike in :class:`~momentshare.sharing.Sharing`.
+        Labels for tables.
+    frame_index : pandas.Index, or None
+        As in :class:`~momentshare.sharing.Sharing`; None from :meth:`Solver.step`.
 
     Examples
     --------
@@ -70,24 +71,17 @@ class Answer(PerFrame):
     method: str
     head_names: tuple[str, ...] = ()
     row_names: tuple[str, ...] = ()
+    frame_index: pd.Index[Any] | None = None
 
     def __getitem__(self, key: Any) -> Answer:
         """Answers of some frames: an index, slice or mask; the first two give views."""
-        return replace(self, **of_frames(self, key))
-
-    @property
-    def frame_index(self) -> None:
-        """None: indices of tables are not kept."""
+        found = of_frames(self, key)
+        return replace(self, **found, frame_index=self.index_of(found, key))
 
     @property
     def certificate(self) -> Certificate:
         """Evidence per frame."""
-        return Certificate(
-            moment_residual=self.proof[..., 0],
-            bound_violation=self.proof[..., 1],
-            stationarity=self.proof[..., 2],
-            duality_gap=self.proof[..., 3],
-        )
+        return Certificate.of(self.proof)
 
     def copy(self) -> Answer:
         """Copy what the next call would overwrite."""
@@ -100,6 +94,7 @@ def arrays_of(answer: Answer) -> dict[str, NDArray[Any]]:
     return {name: getattr(answer, name) for name in ARRAYS}
 
 
-def name_route(answer: Answer, route: str) -> None:
-    """Say in the answer which route computed what its arrays hold now."""
-    object.__setattr__(answer, "method", route)
+def tell(answer: Answer, **known: Any) -> None:
+    """Say in the answer how what its arrays hold now was computed, and whose it is."""
+    for name, value in known.items():
+        object.__setattr__(answer, name, value)

@@ -147,6 +147,11 @@ class Certificate(ReadOnly):
 
     __repr__ = brief
 
+    @classmethod
+    def of(cls, proof: FloatArray) -> Certificate:
+        """Make the certificate of an array whose last axis holds the fields in their order."""
+        return cls(**{item.name: proof[..., k] for k, item in enumerate(fields(cls))})
+
 
 class PerFrame:
     """What answers of frames have in common: words, tables and plain values."""
@@ -177,6 +182,12 @@ class PerFrame:
             f"rows={self.unmet.shape[-1]}, exponent={self.exponent:g}, "
             f"method={self.method!r}, status={counts})"
         )
+
+    def index_of(self, found: dict[str, Any], key: Any) -> pd.Index[Any] | None:
+        """Labels of the frames that a key has ``found``; none where it leaves no frame axis."""
+        if self.frame_index is None or found["status"].ndim != 1:
+            return None
+        return self.frame_index[key[0] if isinstance(key, tuple) else key]
 
     @property
     def status_text(self) -> NDArray[np.str_]:
@@ -299,11 +310,8 @@ class Sharing(PerFrame, ReadOnly):
     def __getitem__(self, key: Any) -> Sharing:
         """Answers of some frames: an index, slice, mask or tuple over the batch axes."""
         found = of_frames(self, key)
-        kept = None
-        if self.frame_index is not None and found["status"].ndim == 1:
-            kept = self.frame_index[key[0] if isinstance(key, tuple) else key]
         proof = Certificate(**of_frames(self.certificate, key))
-        return replace(self, **found, certificate=proof, frame_index=kept)
+        return replace(self, **found, certificate=proof, frame_index=self.index_of(found, key))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -319,31 +327,11 @@ class RawSharing:
     held: FloatArray  # multipliers of the inequalities, (frames, facets)
     parted: FloatArray  # prices of the inequalities in unmet moment, (frames, facets)
     status: IntArray
-    numbers: FloatArray  # the four fields of the certificate, (frames, 4)
+    numbers: FloatArray  # the fields of the certificate in their order, (frames, 4)
 
     def take(self, frames: NDArray[Any]) -> RawSharing:
         """Return the result of some frames, by index or mask."""
         return RawSharing(**{f.name: getattr(self, f.name)[frames] for f in fields(self)})
-
-    @property
-    def moment_residual(self) -> FloatArray:
-        """See ``Certificate``."""
-        return self.numbers[:, 0]
-
-    @property
-    def bound_violation(self) -> FloatArray:
-        """See ``Certificate``."""
-        return self.numbers[:, 1]
-
-    @property
-    def stationarity(self) -> FloatArray:
-        """See ``Certificate``."""
-        return self.numbers[:, 2]
-
-    @property
-    def duality_gap(self) -> FloatArray:
-        """See ``Certificate``."""
-        return self.numbers[:, 3]
 
 
 def joined(parts: list[RawSharing]) -> RawSharing:
@@ -356,7 +344,7 @@ def joined(parts: list[RawSharing]) -> RawSharing:
     )
 
 
-def put(raw: RawSharing, frames: NDArray[np.intp], part: RawSharing) -> None:
+def put(raw: RawSharing, frames: NDArray[np.intp] | slice, part: RawSharing) -> None:
     """Write the results of some frames into their places."""
     for name in RawSharing.__dataclass_fields__:
         getattr(raw, name)[frames] = getattr(part, name)

@@ -182,7 +182,7 @@ def share(
     named, listed, index = labels_of(active_capacity, joint_moments)
     heads = names_of("head_names", head_names or named, problem.heads)
     rows = names_of("row_names", row_names or listed, problem.rows)
-    problem, raw, route = _solve_checked(
+    problem, raw, route = solve_checked(
         problem, choose_route(method), threads, chain=chain, raising=on_invalid == "raise"
     )
     answer = assemble(problem, raw, route, heads, rows)
@@ -201,18 +201,28 @@ def choose_route(method: Method) -> str:
     return method
 
 
-def _solve_checked(
-    problem: Problem, route: str, threads: int | None, *, chain: bool, raising: bool
+def solve_checked(
+    problem: Problem,
+    route: str,
+    threads: int | None,
+    *,
+    chain: bool,
+    raising: bool,
+    room: RawSharing | None = None,
 ) -> tuple[Problem, RawSharing, str]:
-    """Check the numbers of a problem and solve it; frames side by side are solved first.
+    """Check the numbers of a problem and solve it, in arrays of ``room`` if it is given.
 
-    That kernel looks at every number anyway and leaves frames with numbers that cannot be used;
-    reading them beforehand takes a fifth of its time.
+    Frames side by side are solved first: that kernel looks at every number anyway and leaves
+    frames with numbers that cannot be used; reading them beforehand takes a fifth of its time.
     """
     if route != "compiled" or problem.free or not is_side_by_side(problem):
         problem = check_numbers(problem, raising=raising)
-        return problem, *solve(problem, route, threads, chain=chain)
-    raw = empty_raw(problem)
+        raw, route = solve(problem, route, threads, chain=chain, room=room)
+        if room is not None and raw is not room:
+            put(room, slice(None), raw)
+            raw = room
+        return problem, raw, route
+    raw = empty_raw(problem) if room is None else room
     run_side_by_side(problem, raw, threads)
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size:
@@ -227,11 +237,18 @@ def _solve_checked(
 
 
 def solve(
-    problem: Problem, route: str, threads: int | None, *, chain: bool, again: bool = False
+    problem: Problem,
+    route: str,
+    threads: int | None,
+    *,
+    chain: bool,
+    again: bool = False,
+    room: RawSharing | None = None,
 ) -> tuple[RawSharing, str]:
     """Solve a checked problem by the named route; return the routes actually taken.
 
-    ``again`` says that frames side by side have left these.
+    ``again`` says that frames side by side have left these; the kernel writes to ``room``, which
+    is the answer where nothing had to be done after it.
     """
     if route == "convex":
         return solve_convex(problem), "convex"
@@ -240,7 +257,7 @@ def solve(
             problem, lambda part: _solve_unbounded(part, route, threads, chain=chain)
         )
         return raw, f"{route} and convex" if helped else route
-    raw = _solve_unbounded(problem, route, threads, chain=chain, again=again)
+    raw = _solve_unbounded(problem, route, threads, chain=chain, again=again, room=room)
     if problem.has_bounds:
         raw = _clamp_free_value(problem, raw, route, threads, chain=chain)
     if problem.facets == 0:
@@ -258,7 +275,13 @@ def solve(
 
 
 def _solve_unbounded(
-    problem: Problem, route: str, threads: int | None, *, chain: bool, again: bool = False
+    problem: Problem,
+    route: str,
+    threads: int | None,
+    *,
+    chain: bool,
+    again: bool = False,
+    room: RawSharing | None = None,
 ) -> RawSharing:
     if math.isinf(problem.exponent):
         if problem.facets == 0:
@@ -268,7 +291,7 @@ def _solve_unbounded(
             problem, raw, lambda part: _solve_unbounded(part, route, threads, chain=False)
         )
     if route == "compiled":
-        return solve_compiled(problem, threads, solve_left, chain=chain, again=again)
+        return solve_compiled(problem, threads, solve_left, chain=chain, again=again, room=room)
     parts = [
         solve_plain(problem.take(slice(first, first + BLOCK)))
         for first in range(0, max(problem.frames, 1), BLOCK)
@@ -409,12 +432,7 @@ def assemble(
         inequality_multipliers=shaped(raw.held),
         shortfall_prices=shaped(raw.parted),
         status=status.reshape(batch),
-        certificate=Certificate(
-            moment_residual=shaped(raw.moment_residual),
-            bound_violation=shaped(raw.bound_violation),
-            stationarity=shaped(raw.stationarity),
-            duality_gap=shaped(raw.duality_gap),
-        ),
+        certificate=Certificate.of(shaped(raw.numbers)),
         exponent=problem.exponent,
         method=method,
         head_names=head_names,

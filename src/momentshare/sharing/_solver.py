@@ -11,25 +11,21 @@ import numpy as np
 from momentshare._kernels import is_available, require_threads
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.sharing._answer import Answer, arrays_of, name_route
-from momentshare.sharing._arguments import as_pair
-from momentshare.sharing._backends.compiled import run_kernel
-from momentshare.sharing._labelled import names_of
-from momentshare.sharing._problem import Problem, build_problem
-from momentshare.sharing._result import (
-    FloatArray,
-    Status,
-    put,
-)
-from momentshare.sharing._share import solve
+from momentshare.sharing._answer import Answer, arrays_of, tell
+from momentshare.sharing._arguments import as_pair, require_choice
+from momentshare.sharing._force_cone import Cone
+from momentshare.sharing._labelled import labels_of, names_of, shape_of
+from momentshare.sharing._problem import OnInvalid, Problem, build_problem
+from momentshare.sharing._result import FloatArray, Status
+from momentshare.sharing._share import Method, choose_route, solve_checked
 from momentshare.sharing._stream import (
     Stream,
     apart,
     as_raw,
     laid,
+    laid_limits,
     open_stream,
     put_values,
-    unusable,
 )
 
 if TYPE_CHECKING:
@@ -37,12 +33,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
-    from momentshare.sharing._force_cone import Cone
-
 
 _REMEDIES = {
     "weights": "give one number above zero for each head, the same for all frames",
     "free_columns": "give one row for each moment and one column for each free value",
+    "free_bounds": "give each bound as one number, or as one for each column of free_columns",
     "inequalities (level)": "give h with one level for each row of G",
     "inequalities": "give G with one column for each head and h with one level for each row of G",
 }
@@ -55,8 +50,9 @@ class Solver:
     The problem and its answers are those of :func:`~momentshare.sharing.share`. What stays
     the same from call to call is given here; :meth:`solve` takes batches, :meth:`step` one frame
     after the other. The arrays of the answer are allocated at the first call of a size and
-    overwritten by the next; numbers that cannot be used (not finite, a negative capacity) mark
-    their frame ``invalid``. A solver owns its buffers, so each thread needs its own solver.
+    overwritten by the next. :meth:`solve` gives the numbers of ``share`` with the same options, bit
+    for bit; :meth:`step` begins where the last frame ended, which changes last digits. A solver
+    owns its buffers, so each thread needs its own solver.
 
     Parameters
     ----------
@@ -68,9 +64,18 @@ class Solver:
         w > 0; one where not given.
     free_columns : array_like, shape (rows, k), optional
         C: moment of each row per unit of each free value.
+    free_bounds : pair of array_like, each broadcasting to (k,), optional
+        Lowest and highest free values; infinite where absent. A frame whose values would leave
+        them takes :meth:`step` about as long as ``share``.
     inequalities : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
         Limits G F ≤ h on the total force of the heads [N]; calls may supply others of the same
         shape, such as the cone of another posture.
+    on_invalid : {'mark', 'raise'}
+        What to do with frames that hold numbers that cannot be used (not finite, a negative
+        capacity): return NaN there with status ``invalid``, which is the default here because a
+        stream must go on, or raise.
+    method : {'auto', 'compiled', 'numpy', 'convex'}
+        As for ``share``.
     head_names, row_names : sequence of str, optional
         Labels kept in the answers.
 
@@ -100,10 +105,16 @@ class Solver:
         exponent: float = 2.0,
         weights: ArrayLike | None = None,
         free_columns: ArrayLike | None = None,
+        free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
         inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
+        on_invalid: OnInvalid = "mark",
+        method: Method = "auto",
         head_names: Sequence[str] = (),
         row_names: Sequence[str] = (),
     ) -> None:
+        require_choice("on_invalid", on_invalid, ("raise", "mark"))
+        choose_route(method)
+        self._raising, self._method = on_invalid == "raise", method
         self._heads = _count(heads, head_names)
         self.head_names = names_of("head_names", head_names, self._heads)
         self._columns = None if free_columns is None else numbers("free_columns", free_columns)
@@ -115,14 +126,17 @@ class Solver:
             self._kind = build_problem(
                 np.zeros((rows, self._heads)), np.zeros(self._heads), np.zeros(rows),
                 exponent=exponent, weights=weights, free_columns=self._columns,
-                inequalities=None if inequalities is None else as_pair(inequalities),
+                free_bounds=free_bounds, inequalities=inequalities,
             )  # fmt: skip
         except ShapeError as error:
             name, wanted, got = error.argument, error.wanted, error.got
-            raise ShapeError(name, wanted, got, _REMEDIES.get(name, error.remedy)) from error
+            remedy = _REMEDIES.get(name, error.remedy)
+            if isinstance(inequalities, Cone):
+                remedy = remedy.replace(_REMEDIES["inequalities"], "give one line for each head")
+            raise ShapeError(name, wanted, got, remedy) from error
         if self._kind.batch:
             raise ShapeError(
-                "weights, free_columns and inequalities", "without a frame axis",
+                "weights, free_columns, free_bounds and inequalities", "without a frame axis",
                 f"leading axes {self._kind.batch}",
                 "give what holds for all frames; inequalities of a frame go to solve or step",
             )  # fmt: skip
@@ -166,9 +180,8 @@ class Solver:
             row_names=names_of("row_names", self.row_names, rows),
         )
 
-    @staticmethod
-    def _route() -> str:
-        return "compiled" if is_available() else "numpy"
+    def _route(self) -> str:
+        return choose_route(self._method)
 
     def _own_room(self, frames: int, rows: int, *, pushed: bool) -> Answer:
         """Give the arrays of the last call where they fit; without passive forces one less."""
@@ -189,7 +202,7 @@ class Solver:
             like = self._like = self.room(0, rows)
         for item in ("exponent", "head_names", "row_names"):
             wanted, found = getattr(like, item), getattr(out, item)
-            if found != wanted:
+            if found != wanted and (wanted or item == "exponent"):
                 advice = "make it with room of this solver"
                 raise ShapeError("out", f"an answer with {item} {wanted}", f"{found}", advice)
         kinds = arrays_of(like)
@@ -217,8 +230,9 @@ class Solver:
         *,
         passive_force: ArrayLike | None = None,
         inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
+        start: ArrayLike | None = None,
         out: Answer | None = None,
-        threads: int | None = 1,
+        threads: int | None = None,
         chain: bool = True,
     ) -> Answer:
         """Share the moments of a batch of frames.
@@ -230,10 +244,13 @@ class Solver:
         active_capacity, passive_force : array_like, shape ((frames,) heads)
             [N].
         joint_moments : array_like, shape (frames, rows)
-            [N·m].
+            [N·m]. Of a DataFrame the answer keeps the index, and the names of its columns where
+            the solver was given no ``row_names``; likewise of capacities.
         inequalities : Cone, or pair (G, h), optional
             Takes the place of the solver's own in this call; shapes ((frames,) facets, heads) and
             ((frames,) facets), with as many facets.
+        start : array_like, shape ((frames,) rows), optional
+            Multipliers to begin from, e.g. those of a similar batch.
         out : Answer, optional
             Where to write, as :meth:`room` makes it for the same ``frames`` and ``rows``; by
             default the arrays of the last call of the same size. A part of a larger answer will
@@ -241,7 +258,7 @@ class Solver:
             only one whose ``force`` is an array of its own. Input that lies in its arrays is copied
             first.
         threads : int, optional
-            Maximum number of threads; with None one per available core.
+            Maximum number of threads; by default one per available core.
         chain : bool
             Start each frame from the previous one.
 
@@ -254,9 +271,11 @@ class Solver:
         Raises
         ------
         ShapeError, TypeError
-            Naming the argument.
+            Naming the argument, and with ``on_invalid="raise"`` frame and value; what the arrays
+            of the answer hold is then of no use.
         """
         require_threads(threads)
+        named, listed, index = labels_of(active_capacity, joint_moments)
         moments = numbers("joint_moments", joint_moments)
         if moments.ndim != 2 or moments.shape[1] == 0:
             raise ShapeError(
@@ -269,15 +288,14 @@ class Solver:
             answer = self._answer = self._own_room(frames, rows, pushed=pushed)
         else:
             answer = self._own_size(out, frames, rows, pushed=pushed)
-        pair = None if inequalities is None else as_pair(inequalities)
-        problem = self._problem(moment_arms, active_capacity, moments, passive_force, pair)
-        problem = apart(problem, answer)
-        route = self._route()
-        if route == "compiled" and math.isfinite(problem.exponent):
-            run_kernel(problem, as_raw(answer), threads, chain=chain)
-        else:
-            answer.status[:] = Status.UNCERTIFIED
-        name_route(answer, self._finish(problem, answer, route))
+        problem = self._problem(
+            moment_arms, active_capacity, moments, passive_force, inequalities, start
+        )
+        heads = names_of("head_names", self.head_names or named, self._heads)
+        lines = names_of("row_names", self.row_names or listed, rows)
+        self._fill(answer, apart(problem, answer), threads, chain=chain)
+        index = shape_of(index, problem.batch)
+        tell(answer, head_names=heads, row_names=lines, frame_index=index)
         return answer
 
     def step(
@@ -288,8 +306,11 @@ class Solver:
         *,
         passive_force: ArrayLike | None = None,
         inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
+        start: ArrayLike | None = None,
     ) -> Answer:
         """Share the moments of one frame, beginning where the last one ended.
+
+        Labels of pandas are not read, and one frame takes one thread.
 
         Parameters
         ----------
@@ -298,11 +319,19 @@ class Solver:
         joint_moments : array_like, shape (rows,)
         inequalities : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
             Takes the place of the solver's own in this call.
+        start : array_like, shape (rows,), optional
+            Multipliers to begin from in place of those of the last frame; zeros make the answer
+            independent of the frames before.
 
         Returns
         -------
         Answer
             Without a frame axis; overwritten by the next step.
+
+        Raises
+        ------
+        ShapeError
+            Naming the argument, and with ``on_invalid="raise"`` the value.
         """
         stream = self._stream
         if stream is None or np.shape(joint_moments) != stream.moments.shape:
@@ -325,15 +354,23 @@ class Solver:
         elif stream.turned:
             stream.limits[...], stream.levels[...] = self._kind.limits[0], self._kind.levels[0]
             stream.turned = False
+        problem, usable = stream.problem, True
+        if start is not None:
+            put_values("start", stream.start[0], start)
+            problem = replace(problem, start=stream.start.copy())
+            usable = bool(np.isfinite(stream.start).all())
         answer = stream.answer
-        if stream.run() <= Status.SHORTFALL:
+        if usable and stream.run() <= Status.SHORTFALL:
             if stream.left:
-                name_route(answer, self._route())
+                tell(answer, method=self._route())
                 stream.left = False
             return answer
-        stream.status[...] = Status.UNCERTIFIED
-        name_route(answer, self._finish(stream.problem, stream.whole, self._route()))
         stream.left = True
+        try:
+            tell(answer, method=self._fill(stream.whole, problem, 1, chain=False))
+        except ShapeError:
+            stream.start[...] = 0.0
+            raise
         if stream.status.item() > Status.SHORTFALL:
             # Nothing to start the next frame from; and a solver's NaN must not persist.
             answer.multipliers[...] = np.nan_to_num(answer.multipliers, nan=0.0)
@@ -346,7 +383,8 @@ class Solver:
         capacity: ArrayLike,
         moments: FloatArray,
         passive: ArrayLike | None,
-        inequalities: tuple[ArrayLike, ArrayLike] | None,
+        inequalities: Cone | tuple[ArrayLike, ArrayLike] | None,
+        start: ArrayLike | None = None,
     ) -> Problem:
         """Combine the arrays of a call with what stays the same."""
         frames, rows = moments.shape
@@ -358,8 +396,8 @@ class Solver:
                 f"shape {moments.shape}",
                 "give one moment for each row of free_columns, or make another Solver",
             )
-        facets = kind.facets
-        G, h = (kind.limits, kind.levels) if inequalities is None else inequalities
+        if inequalities is not None:
+            kind = laid_limits(kind, inequalities, heads, frames)
         return replace(
             kind,
             arms=laid("moment_arms", arms, (rows, heads), frames),
@@ -369,9 +407,7 @@ class Solver:
             if passive is None
             else laid("passive_force", passive, (heads,), frames),
             columns=kind.columns if kind.free else np.zeros((1, rows, 0)),
-            coefficients=laid("inequalities", G, (facets, heads), frames),
-            cone=None,
-            levels=laid("inequalities (level)", h, (facets,), frames),
+            start=None if start is None else laid("start", start, (rows,), frames),
             frames=frames,
             batch=(frames,),
             invalid=np.zeros(frames, dtype=np.bool_),
@@ -394,23 +430,21 @@ class Solver:
             np.zeros((1, heads)),
             (kind.limits.copy(), kind.levels.copy()),
         )  # fmt: skip
-        return open_stream(problem, whole)
+        compiled = self._route() == "compiled" and is_available()
+        return open_stream(problem, whole, compiled=compiled)
 
-    def _finish(self, problem: Problem, answer: Answer, route: str) -> str:
-        """Solve what the kernel left open, mark what cannot be used; name the route taken."""
-        if (left := np.flatnonzero(answer.status == Status.UNCERTIFIED)).size:
-            # An array with one frame for all belongs to every frame of a part as well.
-            part = problem.take(left) if problem.frames > 1 else problem
-            bad = unusable(part)
-            good = np.flatnonzero(~bad)
-            if good.size:
-                some = part.take(good) if part.frames > 1 else part
-                raw, route = solve(some, route, 1, chain=False)
-                put(as_raw(answer), left[good], raw)
-            answer.status[left[bad]] = Status.INVALID
+    def _fill(self, answer: Answer, problem: Problem, threads: int | None, *, chain: bool) -> str:
+        """Solve a problem as ``share`` does, in the arrays of an answer; name the route taken."""
+        problem, _, route = solve_checked(
+            problem, self._route(), threads, chain=chain, raising=self._raising,
+            room=as_raw(answer),
+        )  # fmt: skip
+        if problem.invalid.any():
+            answer.status[problem.invalid] = Status.INVALID
             for array in arrays_of(answer).values():
                 if array.dtype == np.float64:
-                    array[left[bad]] = math.nan
+                    array[problem.invalid] = math.nan
+        tell(answer, method=route)
         return route
 
 

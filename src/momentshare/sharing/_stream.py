@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare._kernels import is_available
 from momentshare._kernels.compiling import direct
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.sharing._answer import arrays_of
+from momentshare.sharing._arguments import as_pair
 from momentshare.sharing._backends.compiled import limits_of_method
 from momentshare.sharing._backends.minmax import SHORT, rules_of_factors
-from momentshare.sharing._result import BoolArray, FloatArray, IntArray, RawSharing, Status
+from momentshare.sharing._force_cone import Cone
+from momentshare.sharing._problem import Components
+from momentshare.sharing._result import FloatArray, IntArray, RawSharing, Status
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -45,6 +47,7 @@ class Stream:
     first: Call | None
     ended: IntArray
     beyond: Call | None
+    bounded: bool  # bounds of free values, which no kernel knows
     pushed: bool = False  # passive forces in the last step
     turned: bool = False  # inequalities of its own
     left: bool = False  # not solved by a kernel alone
@@ -60,14 +63,18 @@ class Stream:
             kernel(*given)
             if self.status.item() == Status.SOLVED:
                 return int(Status.UNCERTIFIED)
+        if self.bounded:
+            free = self.whole.free_values
+            if (free < self.problem.lower).any() or (free > self.problem.upper).any():
+                return int(Status.UNCERTIFIED)
         return int(self.status.item())
 
 
-def open_stream(problem: Problem, whole: Answer) -> Stream:
+def open_stream(problem: Problem, whole: Answer, *, compiled: bool) -> Stream:
     """Lay out the buffers of a stream: ``problem`` and ``whole`` have one frame."""
     start, ended = whole.multipliers, np.zeros(1, dtype=np.int8)
     first, beyond = None, None
-    if is_available():
+    if compiled:
         if math.isfinite(problem.exponent):
             first = arguments(replace(problem, start=start), whole)
         elif problem.facets == 0:
@@ -77,13 +84,16 @@ def open_stream(problem: Problem, whole: Answer) -> Stream:
         problem=problem, whole=whole, answer=whole[0], arms=problem.arms[0],
         capacity=problem.capacity[0], moments=problem.moments[0], passive=problem.passive[0],
         limits=problem.limits[0], levels=problem.levels[0], status=whole.status, start=start,
-        first=first, ended=ended, beyond=beyond,
+        first=first, ended=ended, beyond=beyond, bounded=problem.has_bounds,
     )  # fmt: skip
 
 
 _EACH = {
     "moment_arms": "one row for each moment and one column for each head of the solver",
     "joint_moments": "one value for each row",
+    "start": "one value for each row",
+    "inequalities (lines)": "a cone with one line for each head of the solver",
+    "inequalities (normals)": "a cone with as many facets as the solver was made with",
     "inequalities": "one row for each inequality that the solver was made with",
     "inequalities (level)": "one level for each inequality that the solver was made with",
 }
@@ -123,30 +133,44 @@ def laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> Fl
     return np.ascontiguousarray(array)
 
 
+def laid_limits(
+    kind: Problem, inequalities: Cone | tuple[ArrayLike, ArrayLike], heads: int, frames: int
+) -> Problem:
+    """Put inequalities in the place of those of a problem, which has as many."""
+    facets = kind.facets
+    if isinstance(inequalities, Cone):
+        lines = laid("inequalities (lines)", inequalities.lines, (heads, 3), frames)
+        normals = laid("inequalities (normals)", inequalities.normals, (facets, 3), frames)
+        levels = laid("inequalities (level)", inequalities.levels, (facets,), frames)
+        cone = Components(lines=lines, normals=normals)
+        return replace(kind, coefficients=None, cone=cone, levels=levels)
+    G, h = as_pair(inequalities)
+    coefficients = laid("inequalities", G, (facets, heads), frames)
+    levels = laid("inequalities (level)", h, (facets,), frames)
+    return replace(kind, coefficients=coefficients, cone=None, levels=levels)
+
+
 def apart(problem: Problem, answer: Answer) -> Problem:
     """Copy the input that lies in arrays of the answer, which a kernel overwrites as it goes."""
     written = arrays_of(answer).values()
     given = {
         name: getattr(problem, name)
-        for name in ("arms", "capacity", "moments", "passive", "coefficients", "levels")
-    }
+        for name in (
+            "arms", "capacity", "moments", "passive", "coefficients", "levels", "start", "cone"
+        )
+    }  # fmt: skip
+    cone = given.pop("cone")
+    if cone is not None:
+        given |= {"lines": cone.lines, "normals": cone.normals}
     moved = {
         name: array.copy()
         for name, array in given.items()
-        if any(np.may_share_memory(array, other) for other in written)
+        if array is not None and any(np.may_share_memory(array, other) for other in written)
     }
+    parts = {name: moved.pop(name) for name in ("lines", "normals") if name in moved}
+    if parts:
+        moved["cone"] = replace(cone, **parts)
     return replace(problem, **moved) if moved else problem
-
-
-def unusable(problem: Problem) -> BoolArray:
-    """Frames with a value that is not finite or a capacity below zero."""
-    bad = np.zeros(problem.frames, dtype=np.bool_)
-    for array in (
-        problem.arms, problem.capacity, problem.moments, problem.passive, problem.limits,
-        problem.levels,
-    ):  # fmt: skip
-        bad = bad | ~np.isfinite(array).reshape(array.shape[0], -1).all(axis=1)
-    return np.asarray(bad | (problem.capacity < 0.0).any(axis=1))
 
 
 def arguments(problem: Problem, answer: Answer) -> Call:

@@ -38,11 +38,12 @@ def solve_compiled(
     *,
     chain: bool = True,
     again: bool = False,
+    room: RawSharing | None = None,
 ) -> RawSharing:
     """Solve every frame; those the kernel cannot certify go to ``otherwise``, as far as it came.
 
     With ``chain`` each frame of a chunk starts at the multipliers of the one before. ``again``
-    says that frames side by side have left these.
+    says that frames side by side have left these. The answer is in ``room`` if it is given.
 
     Raises
     ------
@@ -51,7 +52,7 @@ def solve_compiled(
     """
     if not is_available():
         raise MissingExtraError("numba", "fast", "the compiled sharing route")
-    raw = empty_raw(problem)
+    raw = empty_raw(problem) if room is None else room
     run_kernel(problem, raw, threads, chain=chain, again=again)
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     for first in range(0, left.size, CHUNK):
