@@ -188,7 +188,7 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
         by_person = pd.read_csv(results / "heads_by_person.csv")
         own = by_person[(by_person["head"] == head) & (by_person["lateral"] == "measured")]
         wide = own.pivot_table(index="person", columns="condition", values="mean_activation")
-        difference = 100 * (wide["wide"] - wide["narrow"]).mean()
+        difference = 100 * (wide["narrow"] - wide["wide"]).mean()
         told = row["difference, people [95 % CI]"].split(" ")[0]
         assert abs(float(told) - difference) < 0.51
         pair = pairs[(pairs["item"] == head) & (pairs["lateral"] == "measured")].iloc[0]
@@ -201,8 +201,8 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
         value, *ends = re.findall(r"[+-]\d+", row["difference, model [95 % of draws]"])
         mine = model.loc[head]
         assert (mine["condition"], mine["other"]) == ("narrow", "wide")
-        assert abs(float(value) + 100 * mine["mean"]) < 0.51
-        wanted = -100 * mine["model_high"], -100 * mine["model_low"]
+        assert abs(float(value) - 100 * mine["mean"]) < 0.51
+        wanted = 100 * mine["model_low"], 100 * mine["model_high"]
         assert np.allclose([float(end) for end in ends], wanted, atol=0.51)
         assert row["order in draws"] == verdicts.loc[head, "verdict"]
     text = (folder / "table.md").read_text("utf-8")
@@ -211,9 +211,10 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
     trials = pd.read_csv(results / "trials.csv")
     loads = trials[trials["counted"]].groupby("condition")["load_kg"].mean()
     assert (
-        f"Loads: {loads['wide']:.1f} kg (wide), {loads['narrow']:.1f} kg (narrow), in no test."
+        f"Loads: {loads['narrow']:.1f} kg (narrow), {loads['wide']:.1f} kg (wide), in no test."
         in text
     )
+    assert "Differences: narrow minus wide, in percentage points." in text
     assert "−" in text
     assert "-" not in "".join(line for line in text.splitlines()[2:] if line.startswith("|"))
     # The tutorial says that four people are too few to hold the load, and names the reason.

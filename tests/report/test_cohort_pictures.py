@@ -213,9 +213,8 @@ def test_a_curve_is_hatched_where_the_limb_does_not_bear_it(name):
         assert marked == {x for x in GRID if plan.height_at(x, condition) >= 2.0 / 3.0}
     assert "(L2)" in note(name)
     assert ("(L1)" in note(name)) == (name == "head_activation")  # an order of activations
-    assert (
-        "Such stretches are hatched." if name == "head_forces" else "Hatched: stretches in"
-    ) in note(name)
+    even = "Hatched: the part of the lift in which not even the course of one condition is"
+    assert ("Such stretches are hatched." if name == "head_forces" else even) in note(name)
 
 
 def test_moments_of_each_row_stand_in_its_panel():
@@ -444,10 +443,10 @@ def test_of_two_conditions_the_change_of_their_difference_is_drawn():
     own = table.set_index(["head", "change", "condition"])["difference"]
     for row, head in enumerate(WORKING):
         for column, change in enumerate(columns):
-            wanted = own[head, change, "wide"] - own[head, change, "narrow"]
+            wanted = own[head, change, "narrow"] - own[head, change, "wide"]
             assert values[row, column] == pytest.approx(100.0 * wanted)
     assert np.ptp(values) > 1.0
-    assert words(scale.get_xlabel()) == "change of the difference 'wide' − 'narrow' [% points]"
+    assert words(scale.get_xlabel()) == "change of the difference 'narrow' − 'wide' [% points]"
     assert "What moves the difference most" in words(made.texts[0].get_text())
 
 

@@ -88,7 +88,7 @@ def test_an_explained_head_is_hatched_where_the_limb_cannot_bear_it(mode, biceps
     assert titles[1].startswith("deltoid, clavicular L17")
     said = head_of_figure(figure)
     assert "The end of a press (L5)" in said
-    assert "(L17). Such stretches are hatched." in said
+    assert "in the last third of the bar height (L17). Such stretches are hatched." in said
     plainer = drive_figure(found, alongs, "Edda, wide")
     assert not any(hatched(ax) for ax in plainer.axes)
 

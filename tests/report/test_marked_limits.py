@@ -186,7 +186,7 @@ def test_cells_of_the_heat_map_are_hatched_where_the_table_has_a_mark(tables):
     labels = [t.get_text() for t in figure.axes[0].get_yticklabels()]
     assert dict(map(unmarked, map(plain, labels)))[spoken(BACK)] == "L2"
     note = head_of_figure(figure)
-    assert "Back of the cuff (L2); End of the lift (L4)" in note
+    assert "(L2); End of the lift, in the last third of the bar height (L4)" in note
     assert "Load (L5)" not in note
 
 
@@ -223,7 +223,8 @@ def test_stretches_are_hatched_and_named_by_the_treatment_that_is_drawn(mode, pu
     assert hatched(ax)[0][:2] == pytest.approx((100 / 3, 200 / 3))
     keys, ax = titled(figure)[spoken("pectoralis_major/clavicular")]
     assert (keys, len(hatched(ax))) == ("L2" if pushed else "", int(pushed))
-    told = "Course (L1); Push (L2)." if pushed else "Course (L1)."
+    course, push = (f", in the {which} third of the bar height" for which in ("middle", "first"))
+    told = f"Course{course} (L1)" + (f"; Push{push} (L2)." if pushed else ".")
     assert f"Not supported by the limb: {told} Such stretches are hatched." in head_of_figure(
         figure
     )

@@ -215,24 +215,36 @@ def outcome_words(name):
     return SHOWN_AS[name]
 
 
-def turned(row):
-    """A row of contrasts as the page has it: the later condition less the earlier one."""
-    size = -100.0 if row["outcome"] == plan.MEAN_ACTIVATION else -1.0
-    return row | {
-        FIRST: row[SECOND], SECOND: row[FIRST],
-        "difference_mean": size * row["difference_mean"],
-        "difference_low": size * row["difference_high"],
-        "difference_high": size * row["difference_low"],
-        "hedges_g_z": -row["hedges_g_z"],
-    }  # fmt: skip
+def in_points(row):
+    """A row of contrasts as the page has it: activations in percentage points."""
+    size = 100.0 if row["outcome"] == plan.MEAN_ACTIVATION else 1.0
+    names = ("difference_mean", "difference_low", "difference_high")
+    return row | {name: size * row[name] for name in names}
 
 
-def test_differences_of_the_page_are_those_of_the_later_condition_less_the_earlier():
+def test_differences_of_the_page_have_the_pairs_and_signs_of_the_table():
+    own = {
+        (outcome_words(r["outcome"]), spelled(r["item"]), r[FIRST], r[SECOND]): r
+        for r in map(in_points, table_of("contrasts"))
+    }
+    people = planted().tables["heads_by_person"]
+    people = people[people["lateral"] == SHOWN].pivot_table(
+        index="person", columns=["head", "condition"], values="mean_activation", observed=True
+    )
+    spelt = {spelled(head): head for head in HEADS}
+    signs = set()
     for words in ("The clearest differences between", "Paired differences between conditions"):
         rows = page().table(words).records()
         assert "(condition minus other)" in page().table(words).caption
         for row in rows:
-            assert CONDITIONS.index(row[FIRST]) > CONDITIONS.index(row[SECOND])
+            assert CONDITIONS.index(row[FIRST]) < CONDITIONS.index(row[SECOND])
+            key = (row["outcome"].split(" [")[0], row["item"], row[FIRST], row[SECOND])
+            assert_cells(row, {"difference": own[key]["difference_mean"]})
+            if row["item"] in spelt:  # people's own means differ by as much, in this direction
+                a, b = (people[spelt[row["item"]], row[name]] for name in (FIRST, SECOND))
+                assert_cells(row, {"difference": 100.0 * (a - b).mean()})
+                signs.add(float(np.sign((a - b).mean())))
+    assert signs == {-1.0, 1.0}
 
 
 def test_the_clearest_differences_stand_in_the_first_part():
@@ -246,7 +258,7 @@ def test_the_clearest_differences_stand_in_the_first_part():
     wanted = {
         (f"{outcome_words(r['outcome'])}{UNITS[r['outcome']]}", spelled(r["item"]), r[FIRST],
          r[SECOND]): r
-        for r in map(turned, first)
+        for r in map(in_points, first)
     }  # fmt: skip
     assert len(table.rows) == len(wanted) == 12
     for row in table.records():
@@ -349,7 +361,7 @@ def test_paired_differences_keep_their_row_interval_and_p():
             f"{outcome_words(row['outcome'])}{UNITS[row['outcome']]}", spelled(row["item"]),
             row["condition"], row["other"],
         ): row
-        for row in map(turned, table_of("contrasts"))
+        for row in map(in_points, table_of("contrasts"))
     }  # fmt: skip
     seen = {}
     for row in table.records():

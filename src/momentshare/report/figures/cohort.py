@@ -295,7 +295,10 @@ def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> 
     if told and force:
         told += " Such stretches are hatched."
     elif told and any(here.values()):
-        told += " Hatched: stretches in which even the course of one condition is not supported."
+        told += (
+            " Hatched: the part of the lift in which not even the course of one condition is "
+            "supported."
+        )
     return _panels(
         part,
         "head",

@@ -97,21 +97,39 @@ class Marks:
         return footnote(self.limits, self.used)
 
 
+_THIRDS = dict(zip(PARTS, ("first", "middle", "last"), strict=True))
+
+
 def footnote(limits: Limits, keys: Iterable[str]) -> str:
-    """Explain in a sentence the keys of a figure; empty without keys.
+    """Explain in a sentence the keys of a figure, with the third they are about; empty without.
 
     Examples
     --------
     >>> from momentshare.limits import Limit, Limits
-    >>> limits = Limits((Limit(key="L1", title="Loads", quantity="greatest_load", reason="r"),))
-    >>> footnote(limits, ["L1"])
+    >>> loads = Limit(key="L1", title="Loads", quantity="greatest_load", reason="r")
+    >>> end = Limit(key="L2", title="End", quantity="contact", parts=("lock-out",), reason="r")
+    >>> footnote(Limits((loads, end)), ["L1"])
     ' Not supported by the limb: Loads (L1).'
-    >>> footnote(limits, [])
+    >>> footnote(Limits((loads, end)), ["L2"])
+    ' Not supported by the limb: End, in the last third of the bar height (L2).'
+    >>> footnote(Limits((loads,)), [])
     ''
     """
     named = {key for text in keys for key in text.split()}
-    told = [f"{limits.of(key)[0].title} ({key})" for key in limits.keys if key in named]
+    told = [
+        f"{limits.of(key)[0].title}{_third(limits, key)} ({key})"
+        for key in limits.keys
+        if key in named
+    ]
     return f" Not supported by the limb: {'; '.join(told)}." if told else ""
+
+
+def _third(limits: Limits, key: str) -> str:
+    """Say which third of the bar height a limit is about, if all its rows are about the same."""
+    parts = {row.parts for row in limits.of(key)}
+    if len(parts) > 1 or len(only := parts.pop()) != 1:
+        return ""
+    return f", in the {_THIRDS[only[0]]} third of the bar height"
 
 
 def hatch(ax: Axes, left: float, bottom: float, width: float, height: float) -> None:

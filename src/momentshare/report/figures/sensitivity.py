@@ -55,13 +55,13 @@ def sensitivity_figure(
     pair = list(dict.fromkeys(table["condition"].astype(str)))
     two = len(pair) == 2
     if two:  # what is asked is their difference: what a change adds to one and not to the other
-        sign = np.where(table["condition"] == pair[1], 1.0, -1.0)
+        sign = np.where(table["condition"] == pair[0], 1.0, -1.0)
         table = table.assign(difference=sign * table["difference"])
     grid = table.pivot_table(
         index="head", columns="change", values="difference", aggfunc="sum" if two else "mean",
         observed=True,
     ).reindex(index=heads, columns=changes)  # fmt: skip
-    what = f"the difference '{pair[1]}' − '{pair[0]}'" if two else "lift-mean activation"
+    what = f"the difference '{pair[0]}' − '{pair[1]}'" if two else "lift-mean activation"
     mean = (
         "mean over people"
         if two

@@ -80,9 +80,9 @@ def comparison(summary: CohortSummary) -> Section:
     return Section(title="Comparison of conditions", anchor="comparison", blocks=[block])
 
 
-_DIFFERENCE = [
-    "outcome", "item", "condition", "other", "difference_mean", "difference_low", "difference_high",
-]  # fmt: skip
+_ENDS_OF_DIFFERENCE = ("difference_mean", "difference_low", "difference_high")
+
+_DIFFERENCE = ["outcome", "item", "condition", "other", *_ENDS_OF_DIFFERENCE]
 
 _ADJUSTED = "p_paired_holm_over_item"
 """The p of findings, methods and this page: who looks through all heads tests all of them."""
@@ -108,18 +108,12 @@ _LABELS = {
 def _pairs(contrasts: pd.DataFrame, mode: str) -> pd.DataFrame:
     """Contrasts of the treatment that is shown, the clearest first.
 
-    Differences are those of the later condition of the study minus the earlier one, as in the
-    sentences of the page, and activations in percentage points.
+    Pairs and signs are those of ``contrasts.csv``; activations are in percentage points.
     """
     mine = contrasts[contrasts["lateral"] == mode].sort_values([_ADJUSTED, "p_paired_holm"])
-    size = np.where(mine["outcome"] == MEAN, -100.0, -1.0)
+    size = np.where(mine["outcome"] == MEAN, 100.0, 1.0)
     return mine.assign(
-        condition=mine["other"],
-        other=mine["condition"],
-        difference_mean=size * mine["difference_mean"],
-        difference_low=size * mine["difference_high"],
-        difference_high=size * mine["difference_low"],
-        hedges_g_z=-mine["hedges_g_z"],
+        **{name: size * mine[name] for name in _ENDS_OF_DIFFERENCE},
         outcome=[_OUTCOMES.get(str(name), str(name)) for name in mine["outcome"]],
     )
 

@@ -17,7 +17,7 @@ HEADS = [
     "triceps_brachii/medial",
 ]
 LATERAL = "measured"
-FIRST, SECOND = "wide", "narrow"
+FIRST, SECOND = "narrow", "wide"
 
 results, sure = Path(sys.argv[1]), Path(sys.argv[2])
 
@@ -79,6 +79,7 @@ people = pairs["n_people"].max()
 notes = [
     f"{people:.0f} people; mean ± SD of lift-mean activation; lateral force {LATERAL}.",
     f"Loads: {loads[FIRST]:.1f} kg ({FIRST}), {loads[SECOND]:.1f} kg ({SECOND}), in no test.",
+    f"Differences: {FIRST} minus {SECOND}, in percentage points.",
     "People: Student's interval over people, of single differences; p is adjusted.",
     "Model: quantiles of draws of every number of the limb.",
     "Firm: 95 % of draws agree, and no limit of the limb concerns the order.",
