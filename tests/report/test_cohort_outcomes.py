@@ -183,7 +183,7 @@ def drawn(name, **statistics):
     ("name", "statistics", "shown"),
     [
         ("outcomes", {}, {"work on the bar [J]": "bar_work"}),
-        ("outcome_fibres", {}, {"fibre excursion, deltoid, clavicular": "fibre_excursion"}),
+        ("outcome_fibres", {}, {"fibre shortening, deltoid, clavicular [1]": "fibre_excursion"}),
         ("outcome_moments", {}, {"peak net moment, elbow extension [N·m]": "peak_moment"}),
         (
             "outcomes_named",
@@ -193,7 +193,7 @@ def drawn(name, **statistics):
         (
             "outcomes_named",
             {"outcomes": ["peak_activation"], "heads": ["deltoid/clavicular"]},
-            {"peak activation, deltoid, clavicular": "peak_activation"},
+            {"peak activation, deltoid, clavicular [1]": "peak_activation"},
         ),
     ],
 )
@@ -245,6 +245,29 @@ def test_the_note_of_the_figure_says_what_marker_bar_and_lines_are():
     assert "lateral force measured" in note
     assert "95 % interval" in note
     assert "lines join the means of one person" in note
+
+
+def test_what_a_value_below_zero_means_is_said_where_one_is_drawn():
+    _, summary, _ = section()
+    whole = summary.tables["outcomes"]
+    for shift, said in ((0.0, False), (-5.0, True)):
+        moved = whole.assign(**{n: whole[n] + shift for n in ("mean", "low", "high")})
+        peaks = (whole["outcome"] == "peak_activation") & (whole["mean"] > 0.0)
+        summary.tables["outcomes"] = pd.concat(
+            [moved[moved["outcome"] == "fibre_excursion"], whole[peaks].assign(mean=0.5)]
+        )
+        part = summary.tables["outcomes"]
+        part = part[(part["outcome"] == "fibre_excursion") & (part["phase"] == "ascent")]
+        assert bool((part["low"] < 0.0).any()) == said
+        with mpl.rc_context(style.settings()):
+            note = plain(outcome_figures(summary)["outcome_fibres"]().texts[1].get_text())
+        assert "Fibre lengths are multiples of the peak fibre length." in note
+        sign = OUTCOMES["fibre_excursion"].sign
+        assert (f"Positive fibre shortening: {sign}; negative: the reverse." in note) == said
+    with mpl.rc_context(style.settings()):
+        drawn = difference_figures(summary)["ascent_descent"]()
+    note = plain(drawn.texts[1].get_text())
+    assert "Above zero: greater in the ascent." in note
 
 
 def test_pictures_stand_before_the_table_of_outcomes():
@@ -339,7 +362,7 @@ def test_figures_of_many_panels_go_on_and_the_page_shows_every_sheet():
         assert plain(figure.texts[0].get_text()).endswith(f", {number} of 2")
         assert figure.get_size_inches()[1] < 11.0  # of a printed page
         titles += panels(figure)
-    assert titles == [f"fibre excursion, {head_label(head)}" for head in heads]
+    assert titles == [f"fibre shortening, {head_label(head)} [1]" for head in heads]
     shown = captioned("outcome_fibres", dict.fromkeys(made, SVG))
     assert [p.caption.endswith("(continued).") for p in shown] == [False, True]
 

@@ -29,11 +29,12 @@ from tests.report.cohort_planted import (
     planted,
     spelled,
 )
-from tests.report.page_reader import value_of
+from tests.report.page_reader import assert_shows, value_of
 
 from momentshare.directions import moment_direction, row_named
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
+from momentshare.report.figures.emg import emg_agreement_figure, emg_curves_figure
 from momentshare.report.figures.layout import WIDEST
 from momentshare.report.figures.sensitivity import sensitivity_figure
 
@@ -344,7 +345,7 @@ def test_lift_means_have_their_bar_and_their_people():
 EMG_WORDS = {
     plan.EMG: "EMG over the maximal contraction",
     plan.ACTIVATION: "predicted activation",
-    plan.PULLED: "activation pulled toward EMG",
+    plan.PULLED: "activation pulled towards EMG",
 }
 
 
@@ -363,6 +364,47 @@ def test_emg_curves_stand_in_the_panel_of_their_muscle_and_condition():
                 np.testing.assert_allclose(line.get_ydata(), wanted)
     assert f"Mean over people ({len(plan.MEASURED_EMG)})" in note("emg_curves")
     assert title("emg_curves").endswith("lateral force measured")
+
+
+def test_a_predicted_course_beside_emg_is_hatched_where_the_limb_does_not_bear_it():
+    """As if the limit on the anterior deltoid were one on the lateral triceps."""
+    tables, limits = planted().tables, planted().summary.limits
+    curves = tables["curves_heads"]
+    turned = curves["head"].replace({plan.FRONT: plan.SIDE, plan.SIDE: plan.FRONT})
+    with mpl.rc_context(style.settings()):
+        made = emg_curves_figure(
+            tables["emg_curves_by_person"], SHOWN, curves.assign(head=turned), limits
+        )
+    shown = {words(ax.get_title(loc="left")): ax for ax in made.axes}
+    for head in plan.ELECTRODES:
+        for condition in BARS:
+            limited = head == plan.SIDE
+            ax = shown[f"{spelled(head)} {condition}{' L2' if limited else ''}"]
+            high = [plan.height_at(lift, condition) >= 2.0 / 3.0 for lift in GRID]
+            at = high.index(True)
+            wanted = [(0.5 * (GRID[at - 1] + GRID[at]), 100.0)] if limited else []
+            boxes = [p.get_bbox() for p in ax.patches if p.get_hatch()]
+            assert [(box.x0, box.x1) for box in boxes] == wanted
+    said = words(made.texts[1].get_text())
+    assert "(L2). Hatched: there the predicted course is not supported." in said
+    assert "Hatched" not in note("emg_curves")  # of the planted limits, none is about these heads
+
+
+def test_names_of_people_beside_emg_do_not_lie_on_each_other():
+    table = planted().tables["emg_curves_by_person"]
+    one = table[table["person"] == table["person"].iloc[0]]
+    four = [one.assign(person=f"person {k}", emg=one["emg"] + 1e-4 * k) for k in range(4)]
+    near = pd.concat(four)
+    with mpl.rc_context(style.settings()):
+        made = emg_agreement_figure(near, SHOWN)
+        made.draw_without_rendering()
+        for ax in made.axes:
+            boxes = [t.get_window_extent() for t in ax.texts]
+            assert len(boxes) == 4
+            for k, box in enumerate(boxes):
+                for other in boxes[k + 1 :]:
+                    height = min(box.y1, other.y1) - max(box.y0, other.y0)
+                    assert height < 0.35 * box.height
 
 
 def lift_means(head, condition, name):
@@ -467,14 +509,20 @@ def test_one_cell_does_not_set_the_colours():
 def test_verdicts_stand_in_the_cell_of_their_trial_and_check():
     ax = figure("checks").axes[0]
     trials = [words(t.get_text()) for t in ax.get_yticklabels()]
-    names = [t.get_text() for t in ax.get_xticklabels()]
+    heads = [words(t.get_text()) for t in ax.get_xticklabels()]
+    names = [head.split(" [")[0].split(",")[0] for head in heads]
     rows = planted().rows["checks"]
     bad = [c for c in rows if c["verdict"] in {"warn", "fail"}]
     drawn = {key: {c[key] for c in bad} for key in (plan.TRIAL, "check")}
     checks = [c for c in rows if all(c[key] in names for key, names in drawn.items())]
     signs = {"pass": "·", "warn": "!", "fail": "×", "not possible": "–"}
+    shade_of = dict(zip(
+        (words(t.get_text()) for t in figure("checks").legends[0].get_texts()),
+        (to_hex(p.get_facecolor()) for p in figure("checks").legends[0].get_patches()),
+        strict=True,
+    ))  # fmt: skip
     for verdict, meaning in (("pass", "passes"), ("warn", "warns"), ("fail", "fails")):
-        assert f"{signs[verdict]} {meaning}" in note("checks")
+        assert f"{signs[verdict]} {meaning}" in shade_of
     found = {}
     for text in ax.texts:
         x, y = text.get_position()
@@ -490,14 +538,24 @@ def test_verdicts_stand_in_the_cell_of_their_trial_and_check():
     shades = {}
     for patch in ax.patches:
         x, y = (round(v + 0.5) for v in patch.get_xy())
-        shades.setdefault(found[trials[y], names[x]], set()).add(to_hex(patch.get_facecolor()))
+        sign = found[trials[y], names[x]].split(" ")[0]
+        shades.setdefault(sign, set()).add(to_hex(patch.get_facecolor()))
     assert {len(colours) for colours in shades.values()} == {1}
     assert set(shades) == {signs[check["verdict"]] for check in checks}
     assert len({next(iter(c)) for c in shades.values()}) == len(shades) >= 3
     for check in checks:
         trial = f"{check[plan.PERSON]}, {check[plan.CONDITION]} ({check[plan.TRIAL]})"
-        assert found.pop((trial, check["check"])) == signs[check["verdict"]]
+        sign, *number = found.pop((trial, check["check"])).split(" ")
+        assert sign == signs[check["verdict"]]
+        assert bool(number) == (check["verdict"] in {"warn", "fail"})
+        if number:
+            assert_shows(number[0], check["value"])
+            (head,) = (h for h, name in zip(heads, names, strict=True) if name == check["check"])
+            assert f"limit {check['limit']:g}" in head
+            assert check["unit"].split(" ")[0] in head
     assert found == {}
+    for meaning, shade in shade_of.items():
+        assert shades[meaning.split(" ")[0]] == {shade}
 
 
 def test_curves_of_a_check_have_their_label_value_and_limit():

@@ -401,7 +401,7 @@ def test_lift_means_of_emg_stand_beside_the_activation_of_the_same_row():
         for header, name in {
             "EMG over the maximal contraction": plan.EMG,
             "activation, pure optimum": plan.ACTIVATION,
-            "activation, pulled toward EMG": plan.PULLED,
+            "activation, pulled towards EMG": plan.PULLED,
         }.items():
             own = plan._by_person("emg", name, (plan.HEAD,))[row["condition"], SHOWN, head]
             assert_shows(row[header], np.mean([np.mean(values) for values in own.values()]))

@@ -51,6 +51,11 @@ class Outcome:
         """Whether it rests on how the limb shares the moments, not on the measurement alone."""
         return self.by_treatment and (self.of == "head" or self.name in _OF_JOINTS)
 
+    @property
+    def in_fibres(self) -> bool:
+        """Whether it is a multiple of the peak fibre length."""
+        return self.name.startswith("fibre_")
+
 
 _OF_JOINTS = (
     "peak_glenoid_load",
@@ -91,8 +96,8 @@ _ALL = (
         definition="Length of the way of the grip in the sagittal plane.",
     ),
     Outcome(
-        name="bar_lever", label="lever of the bar at the shoulder", of="lift", unit="m",
-        sign="bar to the feet of the joint", source="elliott1989",
+        name="bar_lever", label="distance of the bar from the shoulder", of="lift", unit="m",
+        sign="bar on the side of the feet", source="elliott1989",
         definition="Mean horizontal distance of the grip from the joint centre of the shoulder in "
         "the sagittal plane.",
     ),
@@ -226,8 +231,8 @@ _ALL = (
         definition="Greatest fibre length over the phase, in peak fibre lengths.",
     ),
     Outcome(
-        name="fibre_excursion", label="fibre excursion", of="head", unit="1",
-        sign="shorter at the end of the phase", source="commonpractice",
+        name="fibre_excursion", label="fibre shortening", of="head", unit="1",
+        sign="shorter at the end than at the beginning", source="commonpractice",
         definition="Fibre length at the beginning of the phase less that at its end, in peak fibre "
         "lengths.",
     ),

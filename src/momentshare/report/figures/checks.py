@@ -16,7 +16,7 @@ from momentshare.report.text.opening import counted
 from momentshare.text import with_minus
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Sequence
+    from collections.abc import Hashable, Mapping, Sequence
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -71,19 +71,18 @@ def checks_figure(table: pd.DataFrame) -> Figure:
     table = table[table["trial"].isin(shown["trial"]) & table["check"].isin(shown["check"])]
     names = list(dict.fromkeys(table["check"].astype(str)))
     trials = list(dict.fromkeys(table["trial"]))
-    verdicts: dict[tuple[Any, str], str] = {}
-    for trial, check, found in zip(
-        table["trial"], table["check"].astype(str), table["verdict"].astype(str), strict=True
-    ):
-        known = verdicts.get((trial, check), found)
-        verdicts[trial, check] = min(known, found, key=_ORDER.index)
+    rank = table["verdict"].astype(str).map(_ORDER.index)
+    worst = table.assign(rank=rank).sort_values("rank", kind="stable")
+    rows = worst.drop_duplicates(["trial", "check"]).to_dict("records")
+    cells = {(row["trial"], str(row["check"])): row for row in rows}
     who = table.drop_duplicates("trial").set_index("trial")
     labels = [
         style.fit(f"{who.loc[t, 'person']}, {who.loc[t, 'condition']} ({t})", 2.6, 7.0)
         for t in trials
     ]
-    cell, turn = 0.38, np.deg2rad(40.0)
-    widths = [style.text_width(name, 7.0) for name in names]
+    cell, turn = 0.62, np.deg2rad(40.0)
+    heads = [_column(name, shown) for name in names]
+    widths = [style.text_width(name, 7.0) for name in heads]
     # The slanted names extend to the left of their column, and below the panel.
     reach = [w * np.cos(turn) - cell * (i + 0.5) for i, w in enumerate(widths)]
     row = 0.2 if all("\n" not in label for label in labels) else 0.3
@@ -93,8 +92,13 @@ def checks_figure(table: pd.DataFrame) -> Figure:
         (cell * len(names), row * len(trials) + 0.1),
         Texts(
             title=_counts(shown),
-            note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not "
-            f"made. {_left_out(*rest)}Limits are in the table of checks.",
+            note="A number is the value of a check that warns or fails, with its unit and limit "
+            f"below; numbers of trials are in brackets. {_left_out(*rest)}All are in checks.csv.",
+            legend=[
+                (f"{_SIGNS[v]} {words}", {"facecolor": _SHADES[v], "edgecolor": style.FAINT})
+                for v, words in _WORDS.items()
+                if any(str(row["verdict"]) == v for row in rows)
+            ],
         ),
         Room(
             left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),
@@ -104,21 +108,64 @@ def checks_figure(table: pd.DataFrame) -> Figure:
     ax = axes[0]
     for place, trial in enumerate(trials):
         for column, name in enumerate(names):
-            verdict = verdicts.get((trial, name))
-            if verdict is not None:
+            if (found := cells.get((trial, name))) is not None:
+                verdict = str(found["verdict"])
                 ax.add_patch(_cell(column, place, _SHADES[verdict]))
                 ax.text(
-                    column, place, _SIGNS[verdict], ha="center", va="center", fontsize=8.0,
-                    color="white" if verdict == "fail" else style.INK,
+                    column, place, _SIGNS[verdict] + _value(found), ha="center", va="center",
+                    fontsize=7.0, color="white" if verdict == "fail" else style.INK,
                 )  # fmt: skip
     ax.set_xlim(-0.5, len(names) - 0.5)
     ax.set_ylim(len(trials) - 0.5, -0.5)
     ax.set_yticks(range(len(trials)), labels, fontsize=7.0)
     ax.set_xticks(
-        range(len(names)), names, rotation=40, ha="right", rotation_mode="anchor", fontsize=7.0
+        range(len(names)), heads, rotation=40, ha="right", rotation_mode="anchor", fontsize=7.0
     )
     settle(figure)
     return figure
+
+
+_WORDS = {
+    "pass": "passes",
+    "warn": "warns",
+    "fail": "fails",
+    "not possible": "not possible with what was recorded",
+}
+"""Verdicts in words."""
+
+
+def _column(name: str, shown: pd.DataFrame) -> str:
+    """Name of a check with the unit of the values that are written, and their limit if it is one.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> row = {"check": "synchrony", "unit": "ms", "value": 21.0, "limit": 10.0}
+    >>> _column("synchrony", pd.DataFrame([row]))
+    'synchrony [ms], limit 10'
+    """
+    mine = shown[shown["check"] == name]
+    unit = next((text for text in map(_unit, mine["unit"]) if text), "")
+    limits = mine["limit"].dropna().unique()
+    limit = f", limit {limits[0]:g}" if len(limits) == 1 else ""
+    return with_minus(f"{name}{f' [{unit}]' if unit else ''}{limit}")
+
+
+def _value(row: Mapping[Hashable, Any]) -> str:
+    """Value of a check that warns or fails, after its sign."""
+    if str(row["verdict"]) not in _DOUBTFUL or not np.isfinite(row["value"]):
+        return ""
+    return f" {_number(row['value'])}"
+
+
+def _number(value: float) -> str:
+    return with_minus(f"{value:.0f}" if abs(value) >= 1000.0 else f"{value:.3g}")
+
+
+def _unit(text: object) -> str:
+    """Return the unit of a check without the words after it; nothing for a plain number."""
+    words = str(text).split(" ", maxsplit=1)[0].rstrip(",;")
+    return "" if words in {"1", "nan", "None", ""} else words
 
 
 def _counts(shown: pd.DataFrame) -> str:
@@ -204,12 +251,9 @@ def _finding(row: dict[Hashable, Any]) -> str:
     verdict = str(row["verdict"])
     if not np.isfinite(row["value"]):
         return verdict
-    words = str(row["unit"]).split(" ", maxsplit=1)[0].rstrip(",;")
-    unit = "" if words in {"1", "nan", "None", ""} else f" {words}"
+    unit = f" {text}" if (text := _unit(row["unit"])) else ""
     limit = f" (limit {row['limit']:g})" if np.isfinite(row["limit"]) else ""
-    value = row["value"]
-    shown = f"{value:.0f}" if abs(value) >= 1000.0 else f"{value:.3g}"
-    return with_minus(f"{verdict}: {shown}{unit}{limit}")
+    return with_minus(f"{verdict}: {_number(row['value'])}{unit}{limit}")
 
 
 def _key_columns(part: pd.DataFrame) -> int:

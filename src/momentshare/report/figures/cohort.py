@@ -25,7 +25,7 @@ from momentshare.report.figures.cohort_lines import (
 from momentshare.report.figures.differences import difference_figures
 from momentshare.report.figures.emg import emg_agreement_figure, emg_curves_figure
 from momentshare.report.figures.layout import (
-    LIFT_SHORT,
+    LIFT_TIME,
     Room,
     Texts,
     finish,
@@ -107,8 +107,14 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
     offer("activation_by_head", "heads", lambda: _activation_by_head(summary))
     found |= outcome_figures(summary) | difference_figures(summary)
     emg = "emg_curves_by_person"
-    offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode))
-    offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode, summary.factors))
+    curves, limits = tables.get("curves_heads"), summary.limits
+    offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode, curves, limits))
+    keys = order_keys(summary)
+    offer(
+        "emg_agreement",
+        emg,
+        lambda: emg_agreement_figure(tables[emg], mode, summary.factors, keys, limits),
+    )
     offer(
         "sensitivity",
         "sensitivity",
@@ -180,7 +186,7 @@ def _panels(
         _one_scale(axes[start : start + step])
     for number, ax in enumerate(axes):
         _hatch(ax, table[table[split] == items[number // each]], groups[number % each].conditions)
-    finish(axes, columns, y_label, LIFT_SHORT)
+    finish(axes, columns, y_label, LIFT_TIME)
     settle(figure)
     return figure
 
@@ -235,7 +241,7 @@ def _speed(summary: CohortSummary) -> Figure:
                 ax.axvspan(a, b, color=style.FAINT, alpha=dark, lw=0)
         ax.set_ylim(bottom=0.0)
     _one_scale(axes)
-    finish(axes, min(3, len(conditions)), "speed [m/s]", LIFT_SHORT)
+    finish(axes, min(3, len(conditions)), "speed [m/s]", LIFT_TIME)
     settle(figure)
     return figure
 
@@ -365,7 +371,7 @@ def _ratio(summary: CohortSummary) -> Figure:
     for number, ax in enumerate(axes):
         part = table[table["lateral"] == modes[number // each]]
         _hatch(ax, part, groups[number % each].conditions)
-    finish(axes, columns, "ratio [1]", LIFT_SHORT)
+    finish(axes, columns, "ratio [1]", LIFT_TIME)
     settle(figure)
     return figure
 

@@ -97,8 +97,24 @@ def _paired(table: pd.DataFrame, summary: CohortSummary, title: str) -> _Drawn:
         panel_title(str(name), str(item)): part
         for (name, item), part in mine.groupby(["outcome", "item"], sort=False, observed=True)
     }
-    note = f"Mean of the differences within people, lateral force {summary.mode}; "
+    note = (
+        f"Mean of the differences within people, lateral force {summary.mode}. Above zero: "
+        f"greater in the {'ascent' if 'ascent' in title else 'right arm'}."
+        + _of_signed(mine, title)
+        + " Marker: mean; "
+    )
     return _Drawn(title=title, note=note, panels=_known(parts))
+
+
+def _of_signed(mine: pd.DataFrame, title: str) -> str:
+    """Say that work and power change their sign between ascent and descent, if they are drawn."""
+    done = any("done by" in OUTCOMES[str(name)].sign for name in mine["outcome"].unique())
+    if "ascent" not in title or not done:
+        return ""
+    return (
+        " Work and power are positive where hand or muscles do them and negative where these give "
+        "way."
+    )
 
 
 def _of_emg(table: pd.DataFrame, summary: CohortSummary) -> _Drawn:

@@ -6,15 +6,28 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.limits import Limits, marked, merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of
-from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
+from momentshare.report.figures.layout import (
+    LIFT_TIME,
+    Room,
+    Texts,
+    filling,
+    finish,
+    panel_grid,
+    settle,
+)
+from momentshare.report.figures.limit_marks import footnote, hatch_stretches
 from momentshare.report.figures.looks import Looks
 from momentshare.study.factors import Factors
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = ["emg_agreement_figure", "emg_curves_figure"]
@@ -24,7 +37,19 @@ _WITHIN = (
 )
 
 
-def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
+_SQUARE = 1.6
+"""Side of a panel of agreement [inch]."""
+
+_NAME = 6.0
+"""Size of the name of a person [pt]."""
+
+
+def emg_curves_figure(
+    table: pd.DataFrame,
+    mode: str,
+    curves: pd.DataFrame | None = None,
+    limits: Limits | None = None,
+) -> Figure:
     """Draw EMG and activation along the lift: a row of panels per muscle, a column per condition.
 
     Parameters
@@ -33,6 +58,10 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
         ``emg_curves_by_person`` of a cohort.
     mode : str
         Treatment of the lateral force behind the activations.
+    curves : DataFrame, optional
+        ``curves_heads``, whose ``limit_here`` says where a predicted course is not supported.
+    limits : Limits, optional
+        Of the limb; spell out the keys there.
     """
     heads = list(dict.fromkeys(table["head"].astype(str)))
     conditions = conditions_of(table)
@@ -43,20 +72,30 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
     words = {"emg": "EMG over the maximal contraction", "activation": "predicted activation"}
     if table["pulled_activation"].notna().any():
         looks["pulled_activation"] = {"color": "#D55E00", "linestyle": (0, (1.2, 1.2))}
-        words["pulled_activation"] = "activation pulled toward EMG"
+        words["pulled_activation"] = "activation pulled towards EMG"
     people = table["person"].nunique()
+    here = _limited(curves, mode)
+    keys = {(h, c): merged_keys(here.get((h, c), ())) for h in heads for c in conditions}
+    told = footnote(limits or Limits(), keys.values())
+    told += " Hatched: there the predicted course is not supported." if told else ""
+    pulled = (
+        " Pulled: a second answer that weighs the distance from EMG, too."
+        if "pulled_activation" in looks
+        else ""
+    )
+    room = Room(gap=(0.3, 0.2))
     figure, axes = panel_grid(
         len(heads) * len(conditions),
         len(conditions),
-        (1.75, 1.2),
+        (filling(len(conditions), 1.75, room), 1.2),
         Texts(
             title=f"EMG beside predicted activation within each muscle, lateral force {mode}",
             note=f"{_WITHIN} Mean over people ({people}); each row of panels is one muscle "
-            "with its own scale.",
-            panels=[f"{head_label(h)}\n{c}" for h in heads for c in conditions],
+            f"with its own scale.{pulled}{told}",
+            panels=[marked(f"{head_label(h)}\n{c}", keys[h, c]) for h in heads for c in conditions],
             legend=[(words[name], look) for name, look in looks.items()],
         ),
-        Room(gap=(0.3, 0.2)),
+        room,
     )
     pairs = [(h, c) for h in heads for c in conditions]
     for ax, (head, condition) in zip(axes, pairs, strict=True):
@@ -70,12 +109,32 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
         top = max(ax.get_ylim()[1] for ax in group)
         for ax in group:
             ax.set_ylim(0.0, top)
-    finish(axes, len(conditions), "share of maximum [%]", LIFT_SHORT)
+    for ax, pair in zip(axes, pairs, strict=True):
+        if (mine := here.get(pair)) is not None:
+            hatch_stretches(ax, mine.index.to_list(), (mine != "").to_list())
+    finish(axes, len(conditions), "level [% of maximum]", LIFT_TIME)
     settle(figure)
     return figure
 
 
-def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None = None) -> Figure:
+def _limited(curves: pd.DataFrame | None, mode: str) -> dict[tuple[str, str], pd.Series[str]]:
+    """Head and condition → keys of limits by the point of the lift."""
+    if curves is None or "limit_here" not in curves:
+        return {}
+    mine = curves[(curves["quantity"] == "activation") & (curves["lateral"] == mode)]
+    return {
+        (str(head), str(condition)): part.set_index("lift_percent")["limit_here"]
+        for (head, condition), part in mine.groupby(["head", "condition"], observed=True)
+    }
+
+
+def emg_agreement_figure(
+    table: pd.DataFrame,
+    mode: str,
+    factors: Factors | None = None,
+    keys: Mapping[str, str] | None = None,
+    limits: Limits | None = None,
+) -> Figure:
     """Draw lift means of activation against EMG: one panel per muscle, one line per person.
 
     Parameters
@@ -86,7 +145,12 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None
         Treatment of the lateral force behind the activations.
     factors : Factors, optional
         Of the conditions; they decide colour, marker and filling.
+    keys : mapping, optional
+        Head → keys of the limits on how its activation changes between conditions.
+    limits : Limits, optional
+        Of the limb; spell out these keys.
     """
+    keys = keys or {}
     by = table.groupby(["head", "person", "condition"], sort=False, observed=True)
     means = (100.0 * by[["emg", "activation"]].mean()).reset_index()
     heads = list(dict.fromkeys(means["head"].astype(str)))
@@ -97,26 +161,24 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None
     figure, axes = panel_grid(
         len(heads),
         4,
-        (1.6, 1.6),
+        (_SQUARE, _SQUARE),
         Texts(
             title=f"Agreement with EMG within each muscle, lateral force {mode}",
             note=f"{_WITHIN} Lift means; a line joins the conditions of a person. The diagonal is "
             "equality, which normalised amplitude need not reach; the order along a line is what "
-            "counts. Every panel has its own scale, the same on both axes.",
-            panels=[head_label(head) for head in heads],
+            "counts. Every panel has its own scale, the same on both axes."
+            f"{footnote(limits or Limits(), [keys.get(head, '') for head in heads])}",
+            panels=[marked(head_label(head), keys.get(head, "")) for head in heads],
             legend=handles,
         ),
         Room(gap=(0.45, 0.48)),
     )
     for ax, head in zip(axes, heads, strict=True):
         mine = means[means["head"] == head]
+        ends_of: dict[str, tuple[float, float]] = {}
         for person, own in mine.groupby("person", sort=False, observed=True):
             ax.plot(own["emg"], own["activation"], color=style.FAINT, linewidth=0.6, zorder=0)
-            end = own[["emg", "activation"]].to_numpy()[-1]
-            ax.annotate(
-                str(person), end, (3, 0), textcoords="offset points", fontsize=6.0,
-                va="center", color=style.INK,
-            )  # fmt: skip
+            ends_of[str(person)] = tuple(own[["emg", "activation"]].to_numpy()[-1])
         for condition in conditions:
             part = mine[mine["condition"] == condition]
             ax.plot(part["emg"], part["activation"], **(looks.of(condition) | dot))
@@ -127,9 +189,29 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None
         ax.plot(ends, ends, color=style.FAINT, linewidth=0.7, linestyle=(0, (2, 2)))
         ax.set_xlim(*ends)
         ax.set_ylim(*ends)
+        _name_people(ax, ends_of, 72.0 * _SQUARE / (ends[1] - ends[0]))
         ax.set_xlabel("EMG [%]")
     for index, ax in enumerate(axes):
         if index % 4 == 0:
             ax.set_ylabel("activation [%]")
     settle(figure)
     return figure
+
+
+def _name_people(ax: Axes, ends: Mapping[str, tuple[float, float]], points: float) -> None:
+    """Name people beside a dot of theirs, names above each other where dots lie close.
+
+    ``points`` is the size of one per cent on the panel [pt].
+    """
+    placed: list[tuple[float, float, float]] = []
+    for person, (x, y) in sorted(ends.items(), key=lambda item: item[1][1]):
+        left, up = x * points + 3.0, y * points
+        right = left + 72.0 * style.text_width(person, _NAME)
+        for begin, end, below in placed:
+            if begin < right and left < end and up < below + _NAME:
+                up = below + _NAME
+        placed.append((left, right, up))
+        ax.annotate(
+            person, (x, y), (3.0, up - y * points), textcoords="offset points", fontsize=_NAME,
+            va="center", color=style.INK,
+        )  # fmt: skip

@@ -23,7 +23,8 @@ __all__ = [
     "DPI",
     "EDGE",
     "HEADING",
-    "LIFT_SHORT",
+    "LIFT_HEIGHT",
+    "LIFT_TIME",
     "LINE",
     "NOTE",
     "WIDEST",
@@ -56,7 +57,9 @@ WIDEST = 11.0
 HEADING, NOTE = "heading", "note"
 """Names under which the title of a figure and the words below it are found."""
 
-LIFT_SHORT = "lift [%]"
+LIFT_HEIGHT = "lift [% of bar height]"
+LIFT_TIME = "lift [% of duration]"
+"""Names of the axis of a lift from the chest (0) to lock-out (100): planned, and measured."""
 
 Handles = list[tuple[str, dict[str, Any]]]
 """Entries of a legend: text and look."""
@@ -238,7 +241,7 @@ def row_names(ax: Axes, names: Sequence[str]) -> None:
     ax.tick_params(axis="y", length=0)
 
 
-def lift_axis(ax: Axes, *, labelled: bool, label: str = LIFT_SHORT) -> None:
+def lift_axis(ax: Axes, *, labelled: bool, label: str = LIFT_HEIGHT) -> None:
     """Give a panel the axis of the lift, 0 to 100 %."""
     ax.set_xlim(0.0, 100.0)
     ax.set_xticks([0, 50, 100])
@@ -260,7 +263,7 @@ def outer_labels(axes: list[Axes], columns: int, y_label: str, x_label: str) -> 
             ax.set_ylabel(y_label)
 
 
-def finish(axes: list[Axes], columns: int, y_label: str, x_label: str = LIFT_SHORT) -> None:
+def finish(axes: list[Axes], columns: int, y_label: str, x_label: str = LIFT_HEIGHT) -> None:
     """Put lift axes on all panels, tick labels on the outer ones only."""
     for index, ax in enumerate(axes):
         lift_axis(ax, labelled=index + columns >= len(axes), label=x_label)

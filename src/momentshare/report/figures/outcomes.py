@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel_title", "sheets",
+    "told_signs",
 ]  # fmt: skip
 
 T = TypeVar("T")
@@ -73,7 +74,7 @@ def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
     parts["outcome_power"] = ("Peak power of the joints", powers)
     fibres = shown[shown["outcome"].isin(_OF_FIBRES)]
     parts["outcome_fibres"] = (
-        "Fibres of the heads that work", fibres[fibres["item"].isin(_working(shown))],
+        "Fibre lengths of the heads that work", fibres[fibres["item"].isin(_working(shown))],
     )  # fmt: skip
     named = summary.tables.get("named_contrasts")
     if named is not None:
@@ -120,6 +121,10 @@ def _items(part: pd.DataFrame) -> list[tuple[str, str]]:
     return list(dict.fromkeys(zip(part["outcome"], part["item"], strict=True)))
 
 
+_ANGLES = {"plane": "plane of elevation", "axial": "axial rotation"}
+"""Angles whose names in tables are too short to be read alone."""
+
+
 def panel_title(outcome: str, item: str) -> str:
     """Label of an outcome, what it is of, and its unit.
 
@@ -127,11 +132,35 @@ def panel_title(outcome: str, item: str) -> str:
     --------
     >>> panel_title("peak_moment", "elbow_extension")
     'peak net moment, elbow extension [N·m]'
+    >>> panel_title("range_of_motion", "plane")
+    'range of motion, plane of elevation [deg]'
     """
     known = OUTCOMES[outcome]
     whose = DIRECTIONS[item].label if item in DIRECTIONS else head_label(item)
-    unit = "" if known.unit == "1" else f" [{known.unit}]"
-    return f"{known.label}{', ' if whose else ''}{whose}{unit}"
+    if known.of == "angle":
+        whose = _ANGLES.get(item, whose)
+    return f"{known.label}{', ' if whose else ''}{whose} [{known.unit}]"
+
+
+def told_signs(part: pd.DataFrame) -> str:
+    """Say of the outcomes that go below zero what a positive value means, and of lengths the unit.
+
+    Parameters
+    ----------
+    part : DataFrame
+        ``outcome``, ``mean``, ``low``; the rows that are drawn.
+    """
+    below = part[(part["mean"] < 0.0) | (part["low"] < 0.0)]
+    signs: dict[str, list[str]] = {}
+    for name in dict.fromkeys(below["outcome"].astype(str)):
+        if known := OUTCOMES[name].sign:
+            signs.setdefault(known, []).append(OUTCOMES[name].label)
+    told = "".join(
+        f" Positive {', '.join(labels)}: {sign}; negative: the reverse."
+        for sign, labels in signs.items()
+    )
+    lengths = any(OUTCOMES[str(name)].in_fibres for name in part["outcome"].unique())
+    return f" Fibre lengths are multiples of the peak fibre length.{told}" if lengths else told
 
 
 def _working(shown: pd.DataFrame) -> list[str]:
@@ -160,7 +189,8 @@ def _figure(
             title=title,
             note=f"Ascents, lateral force {summary.mode}. Marker: mean over people; bar: "
             f"{100 * summary.confidence:g} % interval of that mean; faint lines join the means of "
-            "one person. Every panel has its own scale, which need not begin at zero.",
+            "one person. Every panel has its own scale, which need not begin at zero."
+            f"{told_signs(_rows_of(part, items))}",
             panels=[broken(panel_title(*item)) for item in items],
             legend=looks.bar_handles(conditions),
         ),
@@ -170,6 +200,12 @@ def _figure(
         _panel(ax, _of(part, item), _of(own, item), looks)
     settle(figure)
     return figure
+
+
+def _rows_of(part: pd.DataFrame, items: Sequence[tuple[str, str]]) -> pd.DataFrame:
+    """Rows of the outcomes and items of a sheet."""
+    mine = set(items)
+    return part[[pair in mine for pair in zip(part["outcome"], part["item"], strict=True)]]
 
 
 def broken(title: str) -> str:

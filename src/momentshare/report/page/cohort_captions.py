@@ -26,7 +26,7 @@ _CAPTIONS = {
     "outcomes": "Outcomes of the lift by condition, people and their means.",
     "outcome_moments": "Peak moments, work, and shares of strength by condition.",
     "outcome_power": "Peak power of the joints by condition.",
-    "outcome_fibres": "Greatest fibre length and excursion of the heads that work, by condition.",
+    "outcome_fibres": "Greatest fibre length and shortening of the heads that work, by condition.",
     "ascent_descent": "Outcomes of the ascent less those of the descent, within people.",
     "both_arms": "Outcomes of the right arm less those of the left, within people.",
     "beside_published": "Own less published mean net moments, by moment and region.",

@@ -276,7 +276,7 @@ def emg_details(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
 
 
 def _pulled(curves: pd.DataFrame, mode: str) -> Table:
-    """Lift means of EMG, the pure optimum and the optimum pulled toward EMG, side by side."""
+    """Lift means of EMG, the pure optimum and the optimum pulled towards EMG, side by side."""
     columns = ["emg", "activation", "pulled_activation"]
     own = curves.groupby(["head", "condition", "person"], sort=False, observed=True)[columns].mean()
     mean = own.groupby(["head", "condition"], sort=False, observed=True).mean().reset_index()
@@ -290,7 +290,7 @@ def _pulled(curves: pd.DataFrame, mode: str) -> Table:
             for name, label in (
                 ("emg", "EMG over the maximal contraction"),
                 ("activation", "activation, pure optimum"),
-                ("pulled_activation", "activation, pulled toward EMG"),
+                ("pulled_activation", "activation, pulled towards EMG"),
             )
             if name in shown
         },

@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.directions import ROWS, row_named
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import (
+    LIFT_HEIGHT,
     WIDEST,
     Room,
     Texts,
@@ -21,7 +22,6 @@ from momentshare.report.figures.layout import (
 from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.joint_titles import arms_title, moments_title, ratio_title
 from momentshare.report.figures.study.panels import (
-    LIFT_LABEL,
     ConditionNames,
     draw_curve,
     mode_title,
@@ -169,7 +169,7 @@ def gravity_arms(study: StudyResult) -> Figure:
     for ax in axes:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
         set_limits(ax, ranges)
-    finish(axes, columns, "moment arm [cm]", LIFT_LABEL)
+    finish(axes, columns, "moment arm [cm]", LIFT_HEIGHT)
     return figure
 
 
@@ -243,7 +243,7 @@ def lateral_force(study: StudyResult) -> Figure:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.8, zorder=0)
         set_limits(ax, ranges, zero=True)
     for ax in axes[:-1]:
-        lift_axis(ax, labelled=True, label=LIFT_LABEL)
+        lift_axis(ax, labelled=True, label=LIFT_HEIGHT)
     for ax in axes[1:]:
         ax.tick_params(labelleft=False)
     axes[0].set_ylabel("lateral / vertical force [1]")
@@ -313,7 +313,7 @@ def greatest_load(study: StudyResult) -> Figure:
         if several:
             ax.axhline(1.0, color=style.FAINT, linewidth=0.9, linestyle=":")
         ax.set_ylim(low, high)
-    finish(axes, columns, label, LIFT_LABEL)
+    finish(axes, columns, label, LIFT_HEIGHT)
     return figure
 
 

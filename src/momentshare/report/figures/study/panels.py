@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 __all__ = [
-    "LIFT_LABEL",
     "ConditionNames",
     "colour_bar",
     "coloured_cells",
@@ -41,9 +40,6 @@ __all__ = [
 ]
 
 P = ParamSpec("P")
-
-
-LIFT_LABEL = "lift [% of bar height]"
 
 
 def styled(
