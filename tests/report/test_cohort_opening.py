@@ -16,6 +16,7 @@ from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
 from momentshare.report.text.cohort_findings import findings
 from momentshare.report.text.cohort_opening import cohort_opening
+from momentshare.report.text.cohort_orders import foremost_of
 from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
@@ -37,7 +38,8 @@ ACTIVATION = "activation, higher / lower [%]"
 def foremost(rows):
     """The order in which most volume of muscle is active in addition."""
     volume = {spelled(head.name): head.volume.value for head in planted().result.model.heads}
-    row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]) * volume[r["head"]])
+    strong = [r for r in rows if float(r[ACTIVATION].split(" / ")[0]) >= 10.0] or rows
+    row = max(strong, key=lambda r: float(r[DIFFERENCE].split(" ")[0]) * volume[r["head"]])
     size = row[DIFFERENCE].split(" ")[0]
     head = next(h.name for h in planted().result.model.heads if spelled(h.name) == row["head"])
     high, low = row["order"].split(" above ")
@@ -66,6 +68,27 @@ def test_firm_orders_are_counted_and_that_of_most_muscle_is_named():
     )
     tried = page().table(FIRM).column("changes tried")[0]
     assert f"keeps its sign under {tried} changes of one input" in said
+
+
+def test_a_head_that_hardly_works_leads_only_if_no_other_is_left():
+    """Heads named beforehand come before others, and heads below 10 % after them."""
+    summary = replace(planted().summary, volumes={"a/b": 400.0, "c": 40.0, "d": 30.0})
+    lines = [
+        {"head": "a/b", "activation": "8 / 0", "difference": "8.0 (7.0 to 9.0)"},
+        {"head": "c", "activation": "30 / 20", "difference": "10.0 (9.0 to 11.0)"},
+        {"head": "d", "activation": "40 / 35", "difference": "5.0 (4.0 to 6.0)"},
+    ]
+    reach, told = "in heads that reach 10 %", "in heads named beforehand"
+    for named, shown, first, among in (
+        ((), lines, "c", (reach,)),
+        ((), lines[1:], "c", ()),
+        ((), lines[:1], "a/b", ()),
+        (("d",), lines, "d", (told,)),
+        (("a/b", "d"), lines, "d", (told, reach)),
+        (("a/b",), lines, "a/b", ()),
+    ):
+        mine = replace(summary, named_heads=named)
+        assert foremost_of(shown, mine) == (next(x for x in lines if x["head"] == first), among)
 
 
 def test_loads_of_firm_orders_that_differ_are_told_beside_them():

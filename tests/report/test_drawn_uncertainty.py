@@ -352,8 +352,9 @@ def test_the_first_picture_has_four_heads_those_with_a_firm_order_first(summary,
     last, first = heads[-1], heads[0]
     pairs = judged_pairs(summary)
     planted = pairs.assign(
-        verdict=np.where(pairs["head"] == last, FIRM_ORDER, "open"), active_volume_cm3=1.0
-    )
+        verdict=np.where(pairs["head"] == last, FIRM_ORDER, "open"), active_volume_cm3=1.0,
+        activation=0.1,
+    )  # fmt: skip
     monkeypatch.setattr(report, "judged_pairs", lambda _: planted)
     assert report.leading_heads(summary) == [last, first]
     figure = report.leading_figure(summary)
@@ -361,6 +362,8 @@ def test_the_first_picture_has_four_heads_those_with_a_firm_order_first(summary,
     assert f"2 of {len(heads)} heads that work: first those with a firm" in head_of_figure(figure)
     monkeypatch.setattr(report, "judged_pairs", lambda _: planted.assign(verdict="open"))
     assert report.leading_heads(summary) == heads[:2]
+    monkeypatch.setattr(report, "judged_pairs", lambda _: planted.assign(activation=0.099))
+    assert report.leading_heads(summary) == heads[:2]  # a head that hardly works does not lead
 
 
 def chances(head: str, one: str, other: str) -> dict[tuple[str, str], float]:

@@ -19,6 +19,7 @@ from momentshare.report.text.opening import counted
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.report.text.study_opening import study_opening
 from momentshare.report.text.terminal import print_study
+from momentshare.report.text.titles import firm_title
 from momentshare.report.writing.study import write_results
 from momentshare.text import head_label, head_phrase
 
@@ -114,12 +115,25 @@ LEAD = "the largest, weighted by muscle volume: "
 """Before the order that is named, where there are several."""
 
 
+def strong(table):
+    """Orders of heads that reach 10 % in a condition; all if there is none."""
+    return table[table["activation"] >= 0.1] if (table["activation"] >= 0.1).any() else table
+
+
+def lead(table):
+    """What stands before the order that is named: more words if a larger one is passed over."""
+    if len(table) < 2:
+        return ""
+    passed = strong(table)["active_volume_cm3"].max() < table["active_volume_cm3"].max()
+    return LEAD.replace(":", ", in heads that reach 10 %:" if passed else ":")
+
+
 def foremost(table):
-    """The order in which most volume of muscle is active in addition."""
+    """The order in which most volume of muscle is active in addition, of heads that matter."""
     volume = {head.name: 1e6 * head.volume.value for head in load_model().heads}
     active = table["difference"] * table["head"].map(volume)
     np.testing.assert_allclose(table["active_volume_cm3"], active, rtol=1e-5)
-    row = table.loc[active.idxmax()]
+    row = table.loc[active[strong(table).index].idxmax()]
     return (
         f"'{row['condition']}' activates {head_phrase(row['head'])} "
         f"{counted(round(100 * row['difference']), 'point')} more than '{row['other']}' "
@@ -135,7 +149,34 @@ def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(ta
     assert len(PEOPLE) == 2
     assert "for both people" in said
     assert f"under all {len(MODES)} treatments of the lateral force" in said
-    assert said.endswith(f"; {LEAD * (len(firm) > 1)}{foremost(firm)}.")
+    assert said.endswith(f"; {lead(firm)}{foremost(firm)}.")
+
+
+def test_a_head_that_hardly_works_does_not_lead_and_the_words_say_so(tables):
+    """A head of 8 % whose order is firm, and the largest by far, gives way to the next one."""
+    table = tables["verdicts"]
+    means = {
+        (row.head, row.condition, row.lateral): row.mean_activation_mean
+        for row in tables["heads"].itertuples()
+    }
+    for row in table.itertuples():
+        lateral = row.lateral if row.condition != "dumbbells" else "zero"
+        assert row.activation == pytest.approx(means[row.head, row.condition, lateral], abs=2e-7)
+    firm = table.assign(verdict="firm", turns_with="", activation=0.3)
+    first = firm["active_volume_cm3"].idxmax()
+    second = firm["active_volume_cm3"].drop(first).idxmax()
+    named = {}
+    for place, share in (("above", 0.1), ("below", 0.08), ("all below", None)):
+        mine = firm.assign(activation=0.05) if share is None else firm.copy()
+        if share is not None:
+            mine.loc[first, "activation"] = share
+        said = study_opening(solved(), mine).firm
+        assert said.endswith(f"; {lead(mine)}{foremost(mine)}.")
+        named[place] = said, firm_title(mine)
+    for place, row in (("above", first), ("below", second), ("all below", first)):
+        words = head_phrase(firm.loc[row, "head"])
+        assert named[place][1].startswith(f"Firm: {words} works more in ")
+        assert ("in heads that reach 10 %" in named[place][0]) == (place == "below")
 
 
 def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
@@ -150,7 +191,7 @@ def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
     ):
         count = sum(name in cell.split("; ") for cell in turning["turns_with"])
         assert (f"{count} {words}" in said) == (count > 0)
-    assert f"; {LEAD * (len(turning) > 1)}{foremost(turning)}" in said
+    assert f"; {lead(turning)}{foremost(turning)}" in said
 
 
 def test_no_sentence_denies_what_another_one_counts(tables):

@@ -25,9 +25,10 @@ from momentshare.report.text.draw_verdicts import (
     judged_pairs,
     judged_rows,
     main_treatment,
+    named_heads,
     shown_activation,
 )
-from momentshare.report.text.opening import sentence
+from momentshare.report.text.opening import LEADS, sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.report.text.verdicts import FIRM_ORDER
 from momentshare.text import head_label
@@ -83,15 +84,19 @@ def _drawn_words(found: Summary) -> str:
 def leading_heads(found: Summary) -> list[str]:
     """Name the heads that open the report; empty where all may.
 
-    First those with a firm order, by the muscle volume that it moves, then the most active.
+    First those with a firm order and :data:`LEADS` or more in a condition, heads named beforehand
+    before others and then by the muscle volume that it moves; then the most active.
     """
     _, _, heads = shown_activation(found)
     if len(heads) <= _LEADING:
         return []
     pairs = judged_pairs(found)
-    firm = pairs[pairs["verdict"] == FIRM_ORDER].groupby("head")["active_volume_cm3"].max()
-    firm = firm.sort_values(ascending=False, kind="stable")
-    return [str(head) for head in dict.fromkeys([*firm.index, *heads])][:_LEADING]
+    firm = pairs[(pairs["verdict"] == FIRM_ORDER) & (pairs["activation"] >= LEADS)]
+    sizes = firm.groupby("head")["active_volume_cm3"].max()
+    sizes = sizes.sort_values(ascending=False, kind="stable")
+    named = named_heads(found)
+    ranked = sorted(map(str, sizes.index), key=lambda head: head not in named)
+    return list(dict.fromkeys([*ranked, *heads]))[:_LEADING]
 
 
 def leading_figure(found: Summary) -> Figure:
@@ -99,7 +104,10 @@ def leading_figure(found: Summary) -> Figure:
     _, _, every = shown_activation(found)
     heads = leading_heads(found) or every
     which = f" {len(heads)} of {len(every)} heads that work"
-    why = "first those with a firm order, then the most active"
+    why = (
+        f"first those with a firm order that reach {100.0 * LEADS:g} % in a condition, then the "
+        "most active"
+    )
     return _intervals(found, heads, min(2, len(heads)), f"{which}: {why}.")
 
 
@@ -152,7 +160,7 @@ def _intervals(found: Summary, heads: Sequence[str], columns: int, which: str = 
     neutral = "How sure each activation is"
     add_heading(
         figure,
-        firm_title(judged_pairs(found)) or neutral,
+        firm_title(judged_pairs(found), named_heads(found)) or neutral,
         f"Lift-mean activation: {_drawn_words(found)}{which}{footnote(found.model.limits, used)}",
     )
     return figure

@@ -151,7 +151,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
             if len(mine) > _MOST
             else ""
         )
-        hidden = {"verdict", "limit"} if fallen else {"verdict", "limit", *_MET}
+        hidden = {"verdict", "limit", "activation"} | (set() if fallen else set(_MET))
         columns = [name for name in mine.columns if name not in hidden]
         columns += ["limit"] if mine["limit"].any() else []
         blocks.append(

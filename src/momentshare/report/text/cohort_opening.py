@@ -12,7 +12,7 @@ from momentshare.report.text.cohort_orders import (
     UNSHOWN,
     WORKING,
     CohortOrders,
-    foremost_order,
+    foremost_of,
     level_text,
     load_text,
     of_named,
@@ -30,7 +30,7 @@ from momentshare.report.text.opening import (
     supported,
     widest,
 )
-from momentshare.report.text.study_opening import MOST_MUSCLE, lead_word
+from momentshare.report.text.study_opening import lead_word, most_muscle
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LIMITED,
@@ -105,8 +105,9 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
             f"Nothing is firm: of {counted(shown, 'order')} of two conditions within a head that a "
             f"test shows ({level}) none is supported by the limb and keeps its sign{changes}."
         )
-    lead = capital(order_text(foremost_order(found.firm, summary)))
-    why = f" That is {MOST_MUSCLE}." if len(found.firm) > 1 else ""
+    top, among = foremost_of(found.firm, summary)
+    lead = capital(order_text(top))
+    why = f" That is {most_muscle(among)}." if len(found.firm) > 1 else ""
     return " ".join(filter(None, (f"{lead}.{why} {counts}.", load_text(found, summary))))
 
 
@@ -124,10 +125,11 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     ]
     if found.turning:
         causes = _causes(line["turns_with"] for line in found.turning)
+        top, among = foremost_of(found.turning, summary)
         start = (
             f"{counted(len(found.turning), 'order')} that a test shows "
             f"{_is(found.turning, 'is', 'are')} reversed by a change of one input{causes}; "
-            f"{lead_word(len(found.turning))}{order_text(foremost_order(found.turning, summary))}."
+            f"{lead_word(len(found.turning), among)}{order_text(top)}."
         )
     else:
         start = "No order that a test shows and the limb supports is reversed by a changed input."

@@ -10,7 +10,7 @@ from momentshare.cohort.outcomes.over_people import MEAN
 from momentshare.cohort.schema import LOAD
 from momentshare.limits import merged_keys
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
-from momentshare.report.text.opening import counted
+from momentshare.report.text.opening import counted, foremost
 from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
 from momentshare.text import head_phrase, with_minus
 
@@ -27,6 +27,7 @@ __all__ = [
     "CohortOrders",
     "cohort_factor_statements",
     "cohort_factor_verdicts",
+    "foremost_of",
     "foremost_order",
     "judged_orders",
     "level_text",
@@ -267,12 +268,30 @@ def cohort_factor_statements(summary: CohortSummary) -> dict[str, str]:
 
 
 def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> dict[str, Any]:
-    """Return the order of most muscle: its difference times the volume of the head."""
+    """Return the order that leads the text.
 
-    def active(line: dict[str, Any]) -> float:
-        return order_size(line) * summary.volumes.get(str(line["head"]), 1.0)
+    See :func:`momentshare.report.text.opening.foremost`.
+    """
+    return foremost_of(lines, summary)[0]
 
-    return max(lines, key=active)
+
+def foremost_of(
+    lines: Sequence[dict[str, Any]], summary: CohortSummary
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Return the order that leads the text, and what it is the first among."""
+    import pandas as pd
+
+    table = pd.DataFrame(
+        {
+            "head": [str(line["head"]) for line in lines],
+            "activation": [float(line["activation"].split(" / ")[0]) / 100.0 for line in lines],
+            "active_volume_cm3": [
+                order_size(line) * summary.volumes.get(str(line["head"]), 1.0) for line in lines
+            ],
+        }
+    )
+    row, among = foremost(table, summary.named_heads)
+    return lines[int(str(row.name))], among
 
 
 def order_size(line: dict[str, Any]) -> float:

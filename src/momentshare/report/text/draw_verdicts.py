@@ -66,6 +66,12 @@ def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]
     return part, [n for n in names if n in set(part["condition"])], heads
 
 
+def named_heads(found: Summary) -> tuple[str, ...]:
+    """Heads that the study names beforehand; none where it is planned."""
+    statistics = getattr(found.plan.study.file, "statistics", None)
+    return tuple(getattr(statistics, "heads", ()))
+
+
 def judged_modes(found: Summary) -> list[str]:
     """Treatments of the lateral force that a verdict rests on.
 
@@ -107,7 +113,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         point) or ``beyond the limb``; ``probability_met`` and ``draws_met`` are those of the
         treatment and criterion shown first over draws without a shortfall;
         ``active_volume_cm3`` is the difference times the volume of
-        the head in the reference person.
+        the head in the reference person, ``activation`` the median in ``condition``.
     """
     criterion, mode = main_treatment(found)
     part, _, _ = shown_activation(found)
@@ -148,12 +154,13 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
                 "probability_met": 1.0 - met if flip else met,
                 "draws_met": int(shown["draws_met"].iloc[0]),
                 "active_volume_cm3": abs(gap) * volumes[str(head)],
+                "activation": ends[1] if flip else ends[0],
             }
         )  # fmt: skip
     columns = [
         "head", "condition", "other", "difference", "probability", "probability_low",
         "probability_high", "verdict", "limit", "probability_met", "draws_met",
-        "active_volume_cm3",
+        "active_volume_cm3", "activation",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 

@@ -22,6 +22,7 @@ __all__ = [
     "ANSWER",
     "FIRM",
     "HOW_SURE",
+    "LEADS",
     "MOST_TOLD",
     "MOVES",
     "TURNS",
@@ -30,6 +31,7 @@ __all__ = [
     "beyond_limb",
     "counted",
     "everyone",
+    "foremost",
     "head_volumes",
     "joined",
     "listed",
@@ -191,6 +193,54 @@ def sentence(parts: Iterable[str]) -> str:
 def widest(table: pd.DataFrame, column: str) -> pd.Series[Any]:
     """Return the row with the greatest value of a column; NaN is left out."""
     return table.iloc[int(np.nanargmax(table[column].to_numpy(dtype=float)))]
+
+
+LEADS = 0.10
+"""Lift-mean activation that a head must reach in one of two conditions for their order to lead a
+report, if any head does; chosen here."""
+
+
+def foremost(
+    orders: pd.DataFrame, named: Sequence[str] = ()
+) -> tuple[pd.Series[Any], tuple[str, ...]]:
+    """Choose the order that a report names first.
+
+    That of most muscle in heads that the study names, or in all if it names none of them; heads
+    that nowhere reach :data:`LEADS` come last.
+
+    Parameters
+    ----------
+    orders : DataFrame
+        ``head``, ``activation`` (in the higher condition) and ``active_volume_cm3``.
+    named : sequence of str
+        Heads that the study names beforehand.
+
+    Returns
+    -------
+    (Series, tuple of str)
+        The row, and what it is the first among where a larger one was passed over.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"head": ["a/b", "c"], "activation": [0.08, 0.2],
+    ...                       "active_volume_cm3": [9.0, 5.0]})
+    >>> row, among = foremost(table)
+    >>> row["head"], among
+    ('c', ('in heads that reach 10 %',))
+    """
+    mine, passed = orders, {}
+    for words, chosen in {
+        "in heads named beforehand": orders["head"].isin(list(named)),
+        f"in heads that reach {100.0 * LEADS:g} %": orders["activation"] >= LEADS,
+    }.items():
+        own = chosen[mine.index]
+        if own.any():
+            passed[words] = mine.loc[~own, "active_volume_cm3"].max()
+            mine = mine[own]
+    row = widest(mine, "active_volume_cm3")
+    larger = [words for words, size in passed.items() if size > row["active_volume_cm3"]]
+    return row, tuple(larger)
 
 
 def head_volumes(model: Model) -> dict[str, float]:

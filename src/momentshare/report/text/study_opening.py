@@ -15,6 +15,7 @@ from momentshare.report.text.opening import (
     beyond_limb,
     counted,
     everyone,
+    foremost,
     head_volumes,
     joined,
     points,
@@ -45,6 +46,7 @@ __all__ = [
     "POSTURE",
     "WORKING",
     "lead_word",
+    "most_muscle",
     "study_opening",
     "verdict_table",
 ]
@@ -59,15 +61,32 @@ MOST_MUSCLE = "the largest, weighted by muscle volume"
 """How a text says why an order is the one that it names."""
 
 
-def lead_word(count: int) -> str:
+def lead_word(count: int, among: Sequence[str] = ()) -> str:
     """Say why an order is named out of so many; nothing where there is one.
+
+    Parameters
+    ----------
+    count : int
+    among : sequence of str
+        What it is the largest among, if it is not of all.
 
     Examples
     --------
     >>> lead_word(1), lead_word(2)[:22]
     ('', 'the largest, weighted ')
     """
-    return f"{MOST_MUSCLE}: " if count > 1 else ""
+    return f"{most_muscle(among)}: " if count > 1 else ""
+
+
+def most_muscle(among: Sequence[str] = ()) -> str:
+    """Say that an order is the one of most muscle, of all or among some.
+
+    Examples
+    --------
+    >>> most_muscle(["in heads that reach 10 %"])
+    'the largest, weighted by muscle volume, in heads that reach 10 %'
+    """
+    return ", ".join((MOST_MUSCLE, *among))
 
 
 _LATERAL, POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
@@ -89,7 +108,8 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         where it is not, with ``turns_with`` naming what turns it, ``beyond the limb`` where a
         limit of the limb concerns it, and ``level`` where the difference nowhere reaches a
         percentage point. ``active_volume_cm3`` is ``difference`` times the volume of the head in
-        the reference person; the text leads with the order in which it is greatest.
+        the reference person, ``activation`` that of ``condition`` under ``lateral``; both decide
+        which order the text leads with.
     """
     limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
     orders = with_limits(reading.ordering_table(study), limits, kinds, "activation")
@@ -99,8 +119,9 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
     ]  # fmt: skip
     volumes = head_volumes(study.model)
     if orders.empty:
-        return pd.DataFrame(columns=[*columns, "active_volume_cm3"])
-    working = _working(reading.head_table(study))
+        return pd.DataFrame(columns=[*columns, "active_volume_cm3", "activation"])
+    heads = reading.head_table(study)
+    working = _working(heads)
     groups: dict[tuple[str, str, str], list[dict[Any, Any]]] = {}
     for order in orders.to_dict(orient="records"):
         one, two = sorted((str(order["condition"]), str(order["other"])))
@@ -109,7 +130,25 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
             groups.setdefault((head, one, two), []).append(order)
     rows = [_judged(found) for found in groups.values()]
     table = pd.DataFrame(rows, columns=columns)
-    return table.assign(active_volume_cm3=table["difference"] * table["head"].map(volumes))
+    return table.assign(
+        active_volume_cm3=table["difference"] * table["head"].map(volumes),
+        activation=_in_higher(table, heads),
+    )
+
+
+def _in_higher(table: pd.DataFrame, heads: pd.DataFrame) -> list[float]:
+    """Mean activation in the higher condition; one without a bar has the treatment zero only."""
+    means: dict[tuple[str, str], dict[str, float]] = {}
+    for row in heads.to_dict(orient="records"):
+        own = means.setdefault((str(row["head"]), str(row["condition"])), {})
+        own[str(row["lateral"])] = float(row["mean_activation_mean"])
+    found = []
+    for head, condition, lateral in zip(
+        table["head"], table["condition"], table["lateral"], strict=True
+    ):
+        own = means[head, condition]
+        found.append(own.get(lateral, next(iter(own.values()))))
+    return found
 
 
 def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
@@ -207,7 +246,8 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     start = f"{supported(len(firm), len(verdicts))} {_tried(study)}"
     if firm.empty:
         return f"{start}: nothing is firm."
-    return f"{start}; {lead_word(len(firm))}{_order(widest(firm, 'active_volume_cm3'))}."
+    top, among = foremost(firm)
+    return f"{start}; {lead_word(len(firm), among)}{_order(top)}."
 
 
 def _turns(verdicts: pd.DataFrame) -> str:
@@ -216,9 +256,9 @@ def _turns(verdicts: pd.DataFrame) -> str:
         return (
             f"No order that this limb supports was reversed by anything tried{_beyond(verdicts)}."
         )
-    top = widest(turning, "active_volume_cm3")
+    top, among = foremost(turning)
     return (
-        f"{_turning(turning)}; {lead_word(len(turning))}{_order(top)}, which turns with "
+        f"{_turning(turning)}; {lead_word(len(turning), among)}{_order(top)}, which turns with "
         f"{joined(_worded(top['turns_with']))}."
     )
 

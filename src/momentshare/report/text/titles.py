@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.report.text.opening import counted, points, widest
+from momentshare.report.text.opening import counted, foremost, points
 from momentshare.report.text.verdicts import FIRM_ORDER, TURNING
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
 __all__ = ["firm_count_title", "firm_title", "turning_title"]
@@ -16,18 +18,21 @@ __all__ = ["firm_count_title", "firm_title", "turning_title"]
 _LATERAL = "lateral force"
 
 
-def firm_title(verdicts: pd.DataFrame) -> str:
-    """State the firm order of most muscle; empty where nothing is firm.
+def firm_title(verdicts: pd.DataFrame, named: Sequence[str] = ()) -> str:
+    """State the firm order that leads the text; empty where nothing is firm.
 
     Parameters
     ----------
     verdicts : DataFrame
-        ``head``, ``condition``, ``other``, ``difference``, ``active_volume_cm3`` and ``verdict``.
+        ``head``, ``condition``, ``other``, ``difference``, ``activation``, ``active_volume_cm3``
+        and ``verdict``.
+    named : sequence of str
+        Heads that the study names beforehand.
     """
     firm = verdicts[verdicts["verdict"] == FIRM_ORDER]
     if firm.empty:
         return ""
-    row = widest(firm, "active_volume_cm3")
+    row, _ = foremost(firm, named)
     return (
         f"Firm: {head_phrase(str(row['head']))} works more in '{row['condition']}' than in "
         f"'{row['other']}', by "

@@ -9,6 +9,7 @@ from momentshare.report.text.draw_verdicts import (
     judged_pairs,
     judged_rows,
     main_treatment,
+    named_heads,
     shown_activation,
 )
 from momentshare.report.text.opening import (
@@ -17,6 +18,7 @@ from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
     counted,
+    foremost,
     head_volumes,
     joined,
     points,
@@ -127,9 +129,9 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
     )
     if firm.empty:
         return f"{start}: nothing is firm."
-    row = widest(firm, "active_volume_cm3")
+    row, among = foremost(firm, named_heads(found))
     return (
-        f"{start}; {lead_word(len(firm))}in {head_phrase(str(row['head']))} "
+        f"{start}; {lead_word(len(firm), among)}in {head_phrase(str(row['head']))} "
         f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} on "
         "average over the draws."
     )
