@@ -351,6 +351,7 @@ def costs(problem, rounds):
     pair = cone.inequalities()
     column = np.random.default_rng(2).normal(size=(rows, 1))
     far = 30.0 * moments
+    uneven = np.random.default_rng(0).uniform(0.2, 3.0, heads)
 
     def kernel(**given):
         """Call the kernel itself, one thread, every frame on its own."""
@@ -389,6 +390,8 @@ def costs(problem, rounds):
             "p = 4": kernel(exponent=4.0),
             "p = 10": kernel(exponent=10.0),
             "min–max, whole solve": kernel(exponent=np.inf),
+            "min–max, weights of 0.2 to 3": kernel(exponent=np.inf, weights=uneven),
+            "the same, moments × 2": kernel(exponent=np.inf, weights=uneven, moments=2 * moments),
             "p = 2, NumPy form": lambda: share(arms, capacity, moments, method="numpy").status,
         },
         "p = 2, whole call": {

@@ -43,7 +43,8 @@ class Scratch(NamedTuple):
     rows: FloatArray  # (6, rows)
     heads: FloatArray  # (5, heads)
     kinks: FloatArray  # (2 heads,)
-    on: BoolArray  # (heads,)
+    on: BoolArray  # (heads,) at the upper bound, basic heads aside
+    inside: BoolArray  # (heads,)
     basic: Places  # (rows,)
     order: Places  # (heads,)
 
@@ -53,32 +54,43 @@ def scratch(rows: int, heads: int) -> Scratch:
     return Scratch(
         np.empty((rows, rows)), np.empty((rows, heads)), np.empty((3 * rows + 4, rows)),
         np.empty((6, rows)), np.empty((5, heads)), np.empty(2 * heads),
-        np.empty(heads, dtype=np.bool_), np.empty(rows, dtype=np.int64),
-        np.empty(heads, dtype=np.int64),
+        np.empty(heads, dtype=np.bool_), np.empty(heads, dtype=np.bool_),
+        np.empty(rows, dtype=np.int64), np.empty(heads, dtype=np.int64),
     )  # fmt: skip
 
 
+class Vertex(NamedTuple):
+    """How far a frame has come: a vertex and its prices."""
+
+    code: int
+    held: int  # basic heads
+    depth: int  # rows across g and the free columns
+    size: float  # length of g
+    reach: float  # size that rounding acts on
+    priced: float  # length of the prices
+    most: float  # dual value, the factor times ``size``
+
+
 @inner
-def climb_frame(
+def reach_vertex(
     A: FloatArray,
     b: FloatArray,
     Q: FloatArray,
     g: FloatArray,
     target_size: float,
     begin: FloatArray,
-    yields: FloatArray,
+    depth: int,
+    held: int,
     agree: float,
-    zero: float,
-    bound: float,
     prices: FloatArray,
     activation: FloatArray,
-    numbers: FloatArray,
-    tied: BoolArray,
     own: Scratch,
-) -> tuple[int, bool]:
-    """Solve one frame, from the prices in the one row of ``begin`` if it has one.
+) -> Vertex:
+    """Find vertex and prices of one frame, from the prices in the one row of ``begin``, if any.
 
-    Returns the code and whether other prices may do as well.
+    With another A for the same g, b and Q as before, ``depth`` and ``held`` are those of the
+    vertex before, whose columns must have kept their directions: it begins with the same heads.
+    Otherwise they are less than zero.
     """
     rows, heads = A.shape
     N, M, work, kinks = own.N, own.M, own.work, own.kinks
@@ -96,14 +108,15 @@ def climb_frame(
     for j in range(rows):
         total += (g[j] / size) ** 2
     size *= math.sqrt(total)
-    for j in range(rows):
-        line[j] = g[j] / size
-    depth = across(Q, line, N, left)
-    for j in range(depth):
-        total = 0.0
-        for k in range(rows):
-            total += N[k, j] * b[k]
-        t[j] = total
+    if depth < 0:
+        for j in range(rows):
+            line[j] = g[j] / size
+        depth = across(Q, line, N, left)
+        for j in range(depth):
+            total = 0.0
+            for k in range(rows):
+                total += N[k, j] * b[k]
+            t[j] = total
     # Head by head in the inner loops, which compilers turn into vectors.
     combine(A, line, c)
     for i in range(heads):
@@ -133,7 +146,7 @@ def climb_frame(
             for k in range(rows):
                 y[j] += N[k, j] * begin[0, k] * size
     answer, count = solve_vertex(
-        M, c, t, reach, depth, on, basic, y, share, work, cost, change,
+        M, c, t, reach, depth, held, on, basic, y, share, work, cost, change,
         kinks, order, length, agree
     )  # fmt: skip
     for _ in range(2):
@@ -148,23 +161,49 @@ def climb_frame(
         activation[i] = 1.0 if on[i] else 0.0
     for k in range(count):
         activation[basic[k]] = min(max(share[k], 0.0), 1.0)
-    priced, value, most = 0.0, 0.0, 0.0
+    priced, most = 0.0, 0.0
     for k in range(rows):
         v[k] = line[k]
         for j in range(depth):
             v[k] += N[k, j] * y[j]
         priced += v[k] * v[k]
         most -= v[k] * b[k]
-        left[k] = -b[k]
         prices[k] = v[k] / size
-    priced = math.sqrt(priced)
-    without = 0
     combine(A, v, change)
     for i in range(heads):
         most += max(change[i], 0.0)
+    return Vertex(answer, count, depth, size, reach, math.sqrt(priced), most)
+
+
+@inner
+def even_out(
+    A: FloatArray,
+    b: FloatArray,
+    yields: FloatArray,
+    found: Vertex,
+    zero: float,
+    bound: float,
+    activation: FloatArray,
+    numbers: FloatArray,
+    tied: BoolArray,
+    own: Scratch,
+) -> bool:
+    """Give the heads that may share as they like the activations of least effort.
+
+    Returns whether other prices may do as well.
+    """
+    rows, heads = A.shape
+    M, work, inside = own.M, own.work, own.inside
+    left, line, t, y, share = own.rows[0], own.rows[1], own.rows[3], own.rows[4], own.rows[5]
+    cost, change, length, whole = own.heads[1], own.heads[2], own.heads[3], own.heads[4]
+    depth, reach, priced = found.depth, found.reach, found.priced
+    for k in range(rows):
+        left[k] = -b[k]
+    value, without = 0.0, 0
+    for i in range(heads):
         tied[i] = length[i] > 0.0 and abs(change[i]) <= zero * whole[i] * priced
         without += tied[i]
-    if without <= count or answer != FOUND:
+    if without <= found.held or found.code != FOUND:
         for i in range(heads):
             tied[i] = False
     else:
@@ -184,26 +223,53 @@ def climb_frame(
             work,
             cost,
             change,
-            kinks,
-            on,
+            own.kinks,
+            inside,
         ):
             for i in range(heads):
                 tied[i] = False
     for i in range(heads):
         a = activation[i]
-        on[i] = length[i] > 0.0 and bound < a < 1.0 - bound
+        inside[i] = length[i] > 0.0 and bound < a < 1.0 - bound
         for k in range(rows):
             left[k] += A[k, i] * a
-    loose = span_of(M, on, depth, work, share) < depth
+    loose = span_of(M, inside, depth, work, share) < depth
     for k in range(rows):
         value += line[k] * left[k]
     missed = 0.0
     for k in range(rows):
         missed = max(missed, abs(left[k] - value * line[k]))
-    numbers[0] = value / size
-    numbers[1] = most / size
+    numbers[0] = value / found.size
+    numbers[1] = found.most / found.size
     numbers[2] = missed
-    return answer, loose
+    return bool(loose)
+
+
+@inner
+def climb_frame(
+    A: FloatArray,
+    b: FloatArray,
+    Q: FloatArray,
+    g: FloatArray,
+    target_size: float,
+    begin: FloatArray,
+    yields: FloatArray,
+    agree: float,
+    zero: float,
+    bound: float,
+    prices: FloatArray,
+    activation: FloatArray,
+    numbers: FloatArray,
+    tied: BoolArray,
+    own: Scratch,
+) -> tuple[int, bool]:
+    """Solve one frame, from the prices in the one row of ``begin`` if it has one.
+
+    Returns the code and whether other prices may do as well.
+    """
+    found = reach_vertex(A, b, Q, g, target_size, begin, -1, -1, agree, prices, activation, own)
+    loose = even_out(A, b, yields, found, zero, bound, activation, numbers, tied, own)
+    return found.code, loose
 
 
 def _climb_frames(

@@ -2,8 +2,10 @@
 
 If every head may reach 1/w, the greatest factor on the moment is one over the least s. Where heads
 would then pass 1, the prices of that factor say how great s has to be at least. Heads that may
-reach min(1, s/w) have another factor, and s grows until that factor is one. Each answer has its
-certificate; a frame without one is marked and left to another method.
+reach min(1, s/w) have another factor, and s grows until that factor is one. Each begins at the
+vertex of the one before, and only where it may be the last are the heads told apart that may share
+as they like. Each answer has its certificate; a frame without one is marked and left to another
+method.
 
 Imported late: compiling takes its time. The kernel releases the interpreter lock and allocates
 nothing. Inputs are contiguous float64 with the frame axis first, of length one where a value holds
@@ -24,7 +26,13 @@ from momentshare.sharing._backends.kernels import frame as _frame
 from momentshare.sharing._backends.kernels import least as _least
 from momentshare.sharing._backends.kernels import peak as _peak
 from momentshare.sharing._backends.kernels import vertex as _vertex
-from momentshare.sharing._backends.kernels.climb import Scratch, climb_frame, scratch
+from momentshare.sharing._backends.kernels.climb import (
+    Scratch,
+    Vertex,
+    even_out,
+    reach_vertex,
+    scratch,
+)
 from momentshare.sharing._backends.kernels.frame import (
     ROW_SIZE,
     TARGET,
@@ -44,6 +52,10 @@ ROUNDS = 12
 
 SAME = 1e-12
 """Excess over one that an activation or a factor may have."""
+
+SURELY = 1e-9
+"""Part by which an activation has to pass one, or a factor lack it, for s to be too small whatever
+rounding does. Only the time taken depends on it."""
 
 SEPARATED = 1e-6
 """Part of a moment that all heads at 1 have to lack along a direction for it to count as out of
@@ -85,6 +97,20 @@ def peak_room(rows: int, heads: int, free: int) -> Room:
 
 
 @inner
+def is_too_small(turn: int, found: Vertex, zero: float, reach: FloatArray, own: Scratch) -> bool:
+    """Whether a vertex shows that s has to grow, however the heads share that may."""
+    factor = found.most / found.size
+    if turn > 0:
+        return factor < 1.0 - SURELY
+    change, whole = own.heads[2], own.heads[4]
+    for i in range(reach.size):
+        full = own.on[i] and change[i] > zero * whole[i] * found.priced
+        if full and reach[i] > factor * (1.0 + SURELY):
+            return True
+    return False
+
+
+@inner
 def grow(
     w: FloatArray, size: float, work: Work, room: Room, activation: FloatArray,
     multipliers: FloatArray, rules: Rules,
@@ -93,38 +119,46 @@ def grow(
     rows, heads = multipliers.size, activation.size
     A, B, target = work.loads[0], work.loads[1], work.short[TARGET]
     prices, reach, yields = room.prices, room.reach[0], room.reach[1]
-    s = 0.0
+    s, depth, held = 0.0, -1, -1
     for turn in range(ROUNDS):
         for i in range(heads):
             reach[i] = 1.0 / w[i] if turn == 0 else min(1.0, s / w[i])
             yields[i] = 1.0 if turn == 0 else (s / (w[i] * reach[i])) ** 2
             for j in range(rows):
                 B[j, i] = A[j, i] * reach[i]
-        code, _ = climb_frame(
-            B, room.nothing, work.Q, target, size, prices[: min(turn, 1)], yields, rules.agree,
-            rules.free, rules.bound, prices[1], activation, room.numbers, room.tied, room.own,
+        found = reach_vertex(
+            B, room.nothing, work.Q, target, size, prices[: min(turn, 1)], depth, held,
+            rules.agree, prices[1], activation, room.own,
         )  # fmt: skip
-        factor = room.numbers[0]
-        if code != VERTEX or not factor > 0.0:
+        if found.code != VERTEX or not found.most > 0.0:
             return LEFT_OVER
-        top, rate = 0.0, 0.0
-        # The prices v are scaled so that v·b is one.
-        for i in range(heads):
-            if room.tied[i]:
+        depth, held = found.depth, found.held
+        if not is_too_small(turn, found, rules.free, reach, room.own):
+            even_out(
+                B, room.nothing, yields, found, rules.free, rules.bound, activation,
+                room.numbers, room.tied, room.own,
+            )  # fmt: skip
+            factor = room.numbers[0]
+            if not factor > 0.0:
                 return LEFT_OVER
-            activation[i] *= reach[i] if turn > 0 else reach[i] / factor
-            top = max(top, activation[i])
-            along = 0.0
-            for j in range(rows):
-                along += prices[1, j] * A[j, i]
-            if turn > 0 and s <= w[i]:
-                rate += max(along, 0.0) / w[i]
-        if factor >= 1.0 - SAME if turn > 0 else top <= 1.0 + SAME:
+            top, rate = 0.0, 0.0
+            # The prices v are scaled so that v·b is one.
             for i in range(heads):
-                activation[i] = min(activation[i], 1.0)
-            for j in range(rows):
-                multipliers[j] = prices[1, j] / (rate if turn > 0 else factor)
-            return FOUND
+                if room.tied[i]:
+                    return LEFT_OVER
+                activation[i] *= reach[i] if turn > 0 else reach[i] / factor
+                top = max(top, activation[i])
+                along = 0.0
+                for j in range(rows):
+                    along += prices[1, j] * A[j, i]
+                if turn > 0 and s <= w[i]:
+                    rate += max(along, 0.0) / w[i]
+            if factor >= 1.0 - SAME if turn > 0 else top <= 1.0 + SAME:
+                for i in range(heads):
+                    activation[i] = min(activation[i], 1.0)
+                for j in range(rows):
+                    multipliers[j] = prices[1, j] / (rate if turn > 0 else factor)
+                return FOUND
         before = s
         s = least(rows, heads, A, prices[1], w, work)
         if not s > before:

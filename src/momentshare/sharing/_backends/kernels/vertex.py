@@ -245,6 +245,7 @@ def solve_vertex(
     t: FloatArray,
     reach: float,
     depth: int,
+    held: int,
     on: BoolArray,
     basic: Places,
     y: FloatArray,
@@ -257,14 +258,18 @@ def solve_vertex(
     length: FloatArray,
     agree: float,
 ) -> tuple[int, int]:
-    """Code and number of basic heads, from the y given; fills bounds, basis, y, activations."""
+    """Code and number of basic heads, from the y given; fills bounds, basis, y, activations.
+
+    Where ``held`` is not less than zero, so many heads are basic and the bounds are settled.
+    """
     heads = c.size
     E, T, D = work[:depth], work[depth : 2 * depth], work[2 * depth : 3 * depth]
     rest, step, bare = work[3 * depth], work[3 * depth + 1], work[3 * depth + 2]
-    size = 0
+    size = max(held, 0)
     reduce_costs(M, c, y, depth, cost)
-    for i in range(heads):
-        on[i] = cost[i] > 0.0
+    if held < 0:
+        for i in range(heads):
+            on[i] = cost[i] > 0.0
     for turn in range(STEPS):
         if not dual_basis(M, basic, size, depth, E, T, D):
             return LEFT, size
