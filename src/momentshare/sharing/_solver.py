@@ -65,8 +65,8 @@ class Solver:
     free_columns : array_like, shape (rows, k), optional
         C: moment of each row per unit of each free value.
     free_bounds : pair of array_like, each broadcasting to (k,), optional
-        Lowest and highest free values; infinite where absent. A frame whose values would leave
-        them takes :meth:`step` about as long as ``share``.
+        Lowest and highest free values; infinite where absent. A frame in which one of several
+        values would leave them takes :meth:`step` about as long as ``share``.
     inequalities : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
         Limits G F ≤ h on the total force of the heads [N]; calls may supply others of the same
         shape, such as the cone of another posture.

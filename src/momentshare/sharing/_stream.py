@@ -48,6 +48,7 @@ class Stream:
     ended: IntArray
     beyond: Call | None
     bounded: bool  # bounds of free values, which no kernel knows
+    held: Stream | None  # the same with the one free value held
     pushed: bool = False  # passive forces in the last step
     turned: bool = False  # inequalities of its own
     left: bool = False  # not solved by a kernel alone
@@ -66,8 +67,37 @@ class Stream:
         if self.bounded:
             free = self.whole.free_values
             if (free < self.problem.lower).any() or (free > self.problem.upper).any():
-                return int(Status.UNCERTIFIED)
+                return self._hold()
         return int(self.status.item())
+
+    def _hold(self) -> int:
+        """Solve the frame with its free value at the bound it has left; its status."""
+        held, problem = self.held, self.problem
+        if held is None or self.status.item() > Status.SHORTFALL:
+            return int(Status.UNCERTIFIED)
+        column = problem.columns[0, :, 0]
+        wanted = self.whole.free_values.item()
+        value = min(max(wanted, problem.lower.item()), problem.upper.item())
+        held.moments[...] = self.moments - column * value
+        held.start[...] = self.start
+        code = held.run()
+        if code > Status.SHORTFALL or not held.pushes(column, 1.0 if wanted > value else -1.0):
+            return int(Status.UNCERTIFIED)
+        for name, array in arrays_of(held.whole).items():
+            if name != "free_values":
+                getattr(self.whole, name)[...] = array
+        self.whole.free_values[...] = value
+        return code
+
+    def pushes(self, column: FloatArray, side: float) -> bool:
+        """Whether a value held on a side is drawn there, as ``bounded.proved`` asks."""
+        if math.isinf(self.problem.exponent):
+            return True
+        drawn = side * float(self.answer.multipliers @ column) >= 0.0
+        if self.status.item() == Status.SHORTFALL:
+            size = ((self.arms * self.capacity) ** 2).sum(axis=1)
+            drawn = drawn and side * float((self.answer.unmet / size) @ column) >= 0.0
+        return drawn
 
 
 def open_stream(problem: Problem, whole: Answer, *, compiled: bool) -> Stream:
@@ -85,7 +115,20 @@ def open_stream(problem: Problem, whole: Answer, *, compiled: bool) -> Stream:
         capacity=problem.capacity[0], moments=problem.moments[0], passive=problem.passive[0],
         limits=problem.limits[0], levels=problem.levels[0], status=whole.status, start=start,
         first=first, ended=ended, beyond=beyond, bounded=problem.has_bounds,
+        held=_open_held(problem, whole) if compiled and problem.free == 1 else None,
     )  # fmt: skip
+
+
+def _open_held(problem: Problem, whole: Answer) -> Stream | None:
+    """Open a stream for the same frame with its one free value held, if that has bounds."""
+    if not problem.has_bounds:
+        return None
+    none = np.zeros((1, 0))
+    without = replace(
+        problem, moments=np.zeros_like(problem.moments), lower=none, upper=none,
+        columns=np.zeros((1, problem.rows, 0)),
+    )  # fmt: skip
+    return open_stream(without, replace(whole.copy(), free_values=none), compiled=True)
 
 
 _EACH = {
