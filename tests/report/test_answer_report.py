@@ -17,7 +17,7 @@ from momentshare.cli.main import app
 from momentshare.directions import DIRECTIONS
 from momentshare.limits import Limit, Limits
 from momentshare.model import load_model
-from momentshare.report.text.explain_opening import head_moves, heads_opening, unsaid_of_heads
+from momentshare.report.text.explain_opening import heads_moves, heads_opening, unsaid_of_heads
 from momentshare.report.text.maximal_opening import load_orders, maximal_opening
 from momentshare.report.text.strength_opening import bias_table, strength_opening
 from momentshare.text import head_phrase
@@ -410,8 +410,13 @@ def test_one_treatment_is_not_called_several():
     along = pd.DataFrame(
         {"head": "m/a", "lateral": "zero", "height_fraction": [0.0, 1.0], "activation": [0.1, 0.3]}
     )
-    said = head_moves(along, "m/a", 0.9)
+    said = heads_moves(along, ["m/a"], 0.9)
     assert said == (
         "One treatment of the lateral force was solved (zero); along the lift the a m runs from "
         "10 to 30 %."
+    )
+    two = pd.concat([along, along.assign(head="m/b", activation=[0.5, 0.4])])
+    assert heads_moves(two, ["m/a", "m/b"], 0.9) == (
+        "One treatment of the lateral force was solved (zero); along the lift the a m runs from "
+        "10 to 30 % and the b m runs from 40 to 50 %."
     )

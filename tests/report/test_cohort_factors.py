@@ -71,7 +71,7 @@ def test_verdicts_on_a_factor_are_those_of_the_findings(factor):
             assert row.verdict in {"turns", "level", "beyond the limb"}
             assert row.verdict != "turns" or row.turns_with == "people"
         else:
-            assert (row.verdict, row.difference > 0.0) == (shown[0], shown[1] == later)
+            assert (row.verdict, row.difference > 0.0) == (shown[0], shown[1] == earlier)
         assert row.difference_low <= row.difference <= row.difference_high
         seen.add(row.verdict)
     assert "firm" in seen
@@ -85,7 +85,7 @@ def test_a_sentence_per_factor_counts_and_names_what_the_table_holds():
         firm = mine[mine["verdict"] == "firm"]
         assert f"the order is firm in {len(firm)} of {len(mine)} working heads" in said
         top = firm.loc[firm["difference"].abs().idxmax()]
-        size = f"{100 * top['difference']:+.0f}".replace("-", "\N{MINUS SIGN}")
+        size = f"{-100 * top['difference']:+.0f}".replace("-", "\N{MINUS SIGN}")
         assert f"{head_phrase(top['head'])} ({size})" in said
         open_ = int((mine["verdict"] == "turns").sum())
         words = re.search(r"(\d+) are shown by no test or turn", said)

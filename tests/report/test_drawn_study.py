@@ -315,7 +315,7 @@ def dots_of_an_ordering(figure, tables):
         assert len(names) == len(CONDITIONS) - 1
         for words, place in names.items():
             one, other = plain(words).split(" \N{MINUS SIGN} ")
-            assert other == CONDITIONS[0]
+            assert one == CONDITIONS[0]
             mine = wide.loc[heads[title]]
             gap = 100 * (mine[one, own_mode(one, mode)] - mine[other, own_mode(other, mode)])
             lines = [line for line in ax.lines if set(line.get_ydata()) == {place}]
@@ -400,7 +400,7 @@ def test_a_factor_names_lines_and_rows(tables):
             assert_drawn(ax, keys[name], along(mine, "activation"), 100.0)
     ordering = figures.ordering(with_factors())
     words = {plain(w) for w in row_names(ordering, next(iter(panels(ordering).values())))}
-    assert words == {"grip: far \N{MINUS SIGN} close", "dumbbells \N{MINUS SIGN} narrow"}
+    assert words == {"grip: close \N{MINUS SIGN} far", "narrow \N{MINUS SIGN} dumbbells"}
 
 
 # --------------------------------------------------------------- moments, forces, loads

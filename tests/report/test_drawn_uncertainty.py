@@ -30,7 +30,7 @@ from tests.drawn import (
     written,
 )
 from tests.planned import CONDITIONS, PEOPLE, TEXT
-from tests.report.page_reader import PageReader
+from tests.report.page_reader import PageReader, assert_shows
 
 from momentshare.cli.uncertainty import _print
 from momentshare.model import load_model
@@ -287,7 +287,8 @@ def test_probability_is_that_of_the_first_being_greater(tables):
 
 def titled(figure, *wanted: str) -> None:
     text = head_of_figure(figure)
-    for words in (*wanted, f"{DRAWS} draws", "mean over people", "lateral force measured", "p = 3"):
+    for words in (*wanted, f"{DRAWS} draws", "mean over people", "lateral force measured",
+                  "exponent of the effort 3"):  # fmt: skip
         assert words in text
 
 
@@ -396,6 +397,7 @@ def test_dots_of_the_order_are_probabilities_and_bars_span_treatments_and_criter
         assert pairs == set(map(frozenset, combinations(CONDITIONS, 2)))
         for words, place in names.items():
             one, other = words.split(" above ")
+            assert CONDITIONS.index(one) < CONDITIONS.index(other)  # as in the table
             values = chances(head, one, other)
             mine = [line for line in ax.lines if set(line.get_ydata()) == {place}]
             (dot,) = [line for line in mine if line.get_marker() == "o"]
@@ -510,8 +512,9 @@ def test_the_order_of_heads_goes_down_by_the_medians_of_the_condition_in_the_tit
 def test_bars_of_the_inputs_are_their_effects(summary, tables):
     figure = report.tornado_figure(summary)
     text = head_of_figure(figure)
-    assert text.startswith(f"Which inputs matter in '{CONDITIONS[0]}': mean elementary effect ")
-    assert "2 to 98 % of draws; 4 trajectories; whiskers: 95 % of resampled means" in text
+    assert text.startswith(f"How far each group of inputs moves activation, in '{CONDITIONS[0]}' ")
+    assert "(2 to 98 % of draws), at 4 random places among the other inputs" in text
+    assert "whisker: 95 % interval of that mean" in text
     table = tables["screening"]
     table = table[(table["measure"] == "mean_activation") & (table["condition"] == CONDITIONS[0])]
     words = {label: family for family, label in FAMILIES.items()}
@@ -530,7 +533,7 @@ def test_bars_of_the_inputs_are_their_effects(summary, tables):
             assert bar.get_width() == pytest.approx(size, rel=1e-5)
             ends = strokes[place][:, 0]
             assert list(ends) == pytest.approx([size - min(spread, size), size + min(spread, size)])
-        assert "[percentage points]" in ax.get_xlabel()
+        assert "[% points]" in ax.get_xlabel()
 
 
 def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
@@ -789,7 +792,7 @@ def test_the_page_of_the_draws_holds_the_statements_and_the_tables(summary, tabl
         mode = "zero" if row["condition"] == "dumbbells" else "measured"
         mine = mine[(mine["lateral"] == mode) & (mine["head"].map(spoken) == row["head"])]
         for name, header in (("low", "5 %"), ("median", "median"), ("high", "95 %")):
-            assert row[header] == f"{mine[name].item():.2f}"
+            assert row[header] == f"{100 * mine[name].item():.1f}"
     assert rows
 
 
@@ -891,8 +894,17 @@ def test_people_and_model_have_each_their_own_interval(of_crowd, tmp_path):
         assert (line.model_low, line.model_high) == pytest.approx(ends, abs=1e-6)
         assert (line.n_people, line.draws) == (len(CROWD), DRAWS)
     shown = PageReader((tmp_path / "report.html").read_text("utf-8"))
-    found = shown.table("Differences of lift-mean activation between two conditions")
+    found = shown.table("Differences of lift-mean activation [% points] between two conditions")
     assert found.section == "People and model"
+    criterion, mode = report.main_treatment(of_crowd)
+    mine = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
+    wanted = {(spoken(r.head), r.condition, r.other): r for r in mine.itertuples()}
+    assert len(found.records()) > 2
+    for cells in found.records():
+        line = wanted[cells["head"], cells["condition"], cells["other"]]
+        assert_shows(cells["mean"], 100.0 * line.mean)
+        assert_shows(cells["model, low"], 100.0 * line.model_low)
+        assert CONDITIONS.index(line.condition) < CONDITIONS.index(line.other)
     assert {"people, low", "people, high", "model, low", "model, high"} <= set(found.headers)
 
 

@@ -56,7 +56,7 @@ VERDICTS = pd.DataFrame(
 
 
 @pytest.mark.parametrize(
-    ("head", "verdict", "difference", "turns_with"),
+    ("head", "verdict", "difference", "turns_with"),  # the step from near to far
     [
         ("a", "firm", 0.15, ""),
         ("b", "firm", -0.20, ""),
@@ -70,17 +70,17 @@ VERDICTS = pd.DataFrame(
 def test_a_factor_is_firm_only_where_every_setting_is(head, verdict, difference, turns_with):
     table = factor_verdicts(DESIGN, VERDICTS)
     (found,) = table[(table["factor"] == "grip") & (table["head"] == head)].itertuples()
-    assert (found.level, found.other) == ("far", "near")
+    assert (found.level, found.other) == ("near", "far")
     assert (found.verdict, found.turns_with) == (verdict, turns_with)
-    assert found.difference == pytest.approx(difference)
+    assert found.difference == pytest.approx(-difference)
 
 
 def test_ends_are_those_of_all_settings():
     table = factor_verdicts(DESIGN, VERDICTS).set_index("head")
-    assert table.loc["a", "difference_low"] == pytest.approx(0.09)
-    assert table.loc["a", "difference_high"] == pytest.approx(0.22)
-    assert table.loc["b", "difference_low"] == pytest.approx(-0.32)
-    assert table.loc["b", "difference_high"] == pytest.approx(-0.09)
+    assert table.loc["a", "difference_low"] == pytest.approx(-0.22)
+    assert table.loc["a", "difference_high"] == pytest.approx(-0.09)
+    assert table.loc["b", "difference_low"] == pytest.approx(0.09)
+    assert table.loc["b", "difference_high"] == pytest.approx(0.32)
 
 
 def test_a_statement_counts_and_names_what_the_table_holds():

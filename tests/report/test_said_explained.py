@@ -28,6 +28,7 @@ from tests.drawn import (
     with_hyphens,
 )
 from tests.planned import TEXT, solved
+from tests.report.page_reader import PageReader, assert_shows
 from typer.testing import CliRunner
 
 from momentshare.analysis import solve_lift
@@ -48,7 +49,7 @@ from momentshare.explain.comparison import comparison_text
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
 from momentshare.report.figures.explain import drive_figure
 from momentshare.study.factors import MOST_LINES
-from momentshare.text import head_phrase
+from momentshare.text import head_label, head_phrase
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -211,6 +212,45 @@ def test_the_answer_stands_first_with_sums_that_name_every_factor(run):
                 assert f"({part:+.3f}, in " in answer, row
                 asked = answer.split("costs effort by")[0]
                 assert (f"({part:+.3f}, in " in asked) == (part > 0.0)
+
+
+def test_prose_beside_tables_leaves_out_what_they_hold(coupled, folder):
+    """Answer, sums, tables, the rest; the text file, which has no tables, says all of it."""
+    output = " ".join(coupled.output.split())
+    whole = " ".join(" ".join(coupled.paragraphs).split())
+    page = PageReader((folder / "coupled" / "report.html").read_text("utf-8"))
+    beside = with_hyphens(" ".join(page.text("Findings").split()))
+    for words in ("through a moment arm of", "these change most", "N remain, because"):
+        assert words in whole
+        assert words not in output
+        assert words not in beside
+    places = [output.index(w) for w in ("works at", "activation = ½", "Drive by row", "supplies:")]
+    assert places == sorted(places)
+    assert len(beside) < 0.7 * len(whole)
+    rows = page.table("If one thing were different").records()
+    names = {head_label(head): head for head in coupled.changes["head"]}
+    told = 0
+    for row, (_, line) in zip(rows, own_changes(coupled).iterrows(), strict=True):
+        assert_shows(row["activation"], line["activation"])
+        mine = coupled.changes[
+            (coupled.changes["changed_head"] == line["changed_head"])
+            & (coupled.changes["case"] == line["case"])
+            & (coupled.changes["head"] != line["changed_head"])
+        ].set_index("head")["activation_change"]
+        largest = mine.abs().nlargest(2)
+        cell = row["greatest changes elsewhere"]
+        parts = [p.rsplit(" ", 1) for p in cell.split("; ")] if cell not in {"", "–"} else []
+        assert len(parts) == (largest >= SMALL).sum()
+        for head, number in parts:
+            assert names[head] in set(largest.index)
+            assert_shows(number, mine[names[head]])
+            told += 1
+    assert told > 4
+
+
+def own_changes(run):
+    """Rows of counterfactuals on the changed heads themselves."""
+    return run.changes[run.changes["head"] == run.changes["changed_head"]]
 
 
 def test_first_line_names_person_condition_head_height_and_lateral_force(run):

@@ -75,8 +75,8 @@ def explain(
     """Explain a head, or why it works more in one condition, or than another head."""
     from momentshare.balance.lateral import LateralMode
     from momentshare.cli.explain_difference import Asked, show_conditions
-    from momentshare.cli.explain_heads import HeadsAsked, explain_all, explain_heads
-    from momentshare.cli.explain_lifts import chosen_names, pick, solve_lifts
+    from momentshare.cli.explain_heads import explain_all, explain_heads
+    from momentshare.cli.explain_lifts import HeadsAsked, chosen_names, pick, solve_lifts
     from momentshare.cohort.load import load_any
     from momentshare.errors import InputError, UnknownNameError
     from momentshare.explain import frame_at, weakest_frame

@@ -312,12 +312,14 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
     from momentshare.report.text.opening import HOW_SURE
     from momentshare.validation.bearing import rows_table
 
+    sure = say.sure_sentence(said.found, said.head, said.drawn, said.asked.draws)
+    on_page = dict(zip(said.bearing.texts, said.bearing.brief, strict=True)) | {sure: ""}
     return Answer(
         study=source,
         title=said.title,
         opening=explain_opening(
             " ".join(say.answer_sentences(said.found, said.head, said.drawn)),
-            say.sure_sentence(said.found, said.head, said.drawn, said.asked.draws),
+            sure,
             rows_table(said.bearing.rows),
             said.bearing.keys,
             second=HOW_SURE,
@@ -331,7 +333,7 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             "what_if.csv": f"What would become of {head_phrase(said.head)}",
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
-        texts=texts,
+        texts=[left for text in texts if (left := on_page.get(text, text))],
         shown=_on_the_page(said),
     )
 

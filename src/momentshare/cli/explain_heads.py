@@ -2,21 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from momentshare.cli.explain_more import (
-    bearing,
-    drawn_lifts_of,
-    limiting,
-    limiting_table,
-    print_table,
-    shares_of_limiting,
-    show_paragraphs,
-    told_text,
-    touched,
-)
+from momentshare.cli.explain_around import around_heads, of_themselves
+from momentshare.cli.explain_more import print_table, show_paragraphs, told_text
 from momentshare.cli.output import Written
 from momentshare.text import head_label, head_phrase, signed_number
 
@@ -26,69 +16,19 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-    from momentshare.analysis import LiftResult
-    from momentshare.cli.explain_lifts import SolvedLifts
+    from momentshare.cli.explain_lifts import HeadsAsked
     from momentshare.cli.output import Output
     from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
-    from momentshare.limits import LiftKind
     from momentshare.report.page.answer import Answer
     from momentshare.study import Study
 
-__all__ = ["HeadsAsked", "explain_all", "explain_heads"]
+__all__ = ["explain_all", "explain_heads"]
 
 
 _ARM_CAPTION = (
     "The arm at this height, with the force of the hand and its distances from elbow and shoulder."
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeadsAsked:
-    """Options for the heads of one lift, as on the command line.
-
-    Attributes
-    ----------
-    lifts : SolvedLifts
-    condition : str
-    mode : str
-        Treatment of the lateral force.
-    frame : int
-    note : str
-        Why this frame.
-    heads : tuple of str
-    worked : bool
-    draws : int
-    """
-
-    lifts: SolvedLifts
-    condition: str
-    mode: str
-    frame: int
-    note: str
-    heads: tuple[str, ...]
-    worked: bool
-    draws: int
-
-    @property
-    def title(self) -> str:
-        """Who lifts what."""
-        return f"{self.lifts.person}, '{self.condition}'"
-
-    @property
-    def results(self) -> dict[str, LiftResult]:
-        """Answers by treatment of the lateral force."""
-        return self.lifts.results[self.condition]
-
-    @property
-    def result(self) -> LiftResult:
-        """Return the answer that is explained."""
-        return self.results[self.mode]
-
-    @property
-    def kind(self) -> LiftKind:
-        """Exercise and spacing."""
-        return self.lifts.kinds[self.condition]
 
 
 def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) -> Written:
@@ -165,11 +105,11 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         counterfactuals,
         explain_along,
         explain_head,
-        explanation_text,
         limit_texts,
         short_sentences,
         work,
     )
+    from momentshare.explain.paragraphs import explanation_parts
     from momentshare.report.figures import explain as report
 
     result, heads = asked.result, asked.heads
@@ -179,8 +119,8 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         {mode: explain_along(own, name) for mode, own in asked.results.items()} for name in heads
     ]
     second = len(heads) > 1
-    answer, rest, more = _around(asked, found)
-    paragraphs = explanation_text(
+    around = around_heads(asked, found)
+    parts = explanation_parts(
         found[0],
         changes[0],
         title=asked.title,
@@ -191,9 +131,10 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         other_alongs=alongs[1] if second else None,
     )
     limits = result.prepared.limb.model.limits
-    paragraphs += tuple(text for item in found for text in limit_texts(item, limits, asked.kind))
-    first, *others = (*answer, *paragraphs, *rest)
-    paragraphs = (first, *short_sentences(found[0]), *others)
+    leaning = [text for item in found for text in limit_texts(item, limits, asked.kind)]
+    start = [around.answer, *short_sentences(found[0]), *around.sums]
+    paragraphs = (*start, *(p.text for p in parts if p.text), *leaning, *around.rest())
+    beside = [*(p.beside_tables for p in parts if p.beside_tables), *leaning]
     example: WorkedExample | None = None
     if asked.worked:
         example = work(case_from_frame(found[0], found[1] if second else None))
@@ -206,7 +147,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         worked=None if example is None else report.worked_record(example),
     )
     if not output.as_json:
-        _print(asked.title, found, changes, paragraphs, example)
+        _print(asked.title, found, changes, (start, [*beside, *around.rest()]), example)
     tables = {
         "drive.csv": pd.concat(
             [i.split.to_dataframe().assign(capacity_n=i.factors.capacity) for i in found],
@@ -217,7 +158,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         ),
         "counterfactuals.csv": pd.concat([c.to_dataframe() for c in changes], ignore_index=True),
         "counterfactual_cases.csv": pd.concat([c.to_cases() for c in changes], ignore_index=True),
-        **more,
+        **around.tables,
     }
     texts = {"explanation.txt": told_text(paragraphs)}
     if example is not None:
@@ -247,7 +188,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         texts=texts,
         figures=drawings,
         shown=[asked.title, *heads],
-        answer=_answer(source, asked, found, paragraphs, tables),
+        answer=_answer(source, asked, found, [*start, *beside, *around.rest(on_page=True)], tables),
     )
 
 
@@ -262,12 +203,12 @@ def _answer(
     from momentshare.explain import short_text
     from momentshare.explain.leaning import limit_keys
     from momentshare.report.page.answer import Answer
-    from momentshare.report.text.explain_opening import explain_opening, head_moves
+    from momentshare.report.text.explain_opening import explain_opening, heads_moves
 
     height, limits = found[0].height_fraction, asked.result.prepared.limb.model.limits
     touching = [key for item in found for key in limit_keys(item, limits, asked.kind)]
     along = tables["drive_along_lift.csv"]
-    moves = " ".join(head_moves(along, item.head, height) for item in found)
+    moves = heads_moves(along, [item.head for item in found], height)
     return Answer(
         study=source,
         title=f"{asked.title}: {' and '.join(head_phrase(item.head) for item in found)}",
@@ -289,71 +230,8 @@ def _answer(
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
         texts=paragraphs[1:],
-        shown={"counterfactuals.csv": _of_themselves(tables["counterfactuals.csv"])},
+        shown={"counterfactuals.csv": of_themselves(tables["counterfactuals.csv"])},
     )
-
-
-def _of_themselves(table: pd.DataFrame) -> pd.DataFrame:
-    """Counterfactuals of each head in the head itself; what becomes of the others is said."""
-    from momentshare.explain.phrases import case_label
-
-    own = table[table["head"] == table["changed_head"]].drop(columns="changed_head")
-    return own.assign(case=[case_label(case) for case in own["case"]])
-
-
-def _around(
-    asked: HeadsAsked, found: Sequence[HeadExplanation]
-) -> tuple[list[str], list[str], dict[str, pd.DataFrame]]:
-    """State what comes before and after an explanation, with its tables.
-
-    Before: the answer and the sums to check. After: what limits the load, equal moments with
-    different efforts, and published rows.
-    """
-    from momentshare.explain import explain_head, frame_at
-    from momentshare.explain.drawn import gap_share
-    from momentshare.explain.frame_pairs import equal_moments, pairs_table
-    from momentshare.explain.head_sentences import (
-        apart_sentences,
-        equal_sentences,
-        head_sentences,
-        limiting_sentence,
-    )
-    from momentshare.explain.heads_apart import explain_heads_apart
-    from momentshare.explain.phrases import capital
-    from momentshare.explain.sums import sum_lines
-    from momentshare.validation.bearing import rows_table
-
-    result, heads = asked.result, asked.heads
-    drawn = [
-        own[0] for own in drawn_lifts_of(asked.lifts, [asked.condition], [asked.mode], asked.draws)
-    ]
-    tables: dict[str, pd.DataFrame] = {}
-    if len(heads) > 1:
-        apart = explain_heads_apart(result, heads[0], heads[1], frame=asked.frame)
-        share = gap_share(drawn, (heads[0], heads[1]), found[0].height_fraction, apart.gap)
-        answer = [" ".join(apart_sentences(apart, share))]
-        tables["heads_apart.csv"] = apart.to_dataframe()
-    else:
-        height = found[0].height_fraction
-        many = [explain_head(own, heads[0], frame=frame_at(own, height)) for own in drawn]
-        answer = [" ".join(head_sentences(found[0], many))]
-    for item in found:
-        answer += sum_lines(item, capital(head_phrase(item.head)) if len(heads) > 1 else "")
-    rest = []
-    model = asked.lifts.setup.limbs.model
-    marks = touched(model, [asked.kind], [asked.mode])
-    load = limiting(result)
-    if load is not None:
-        rest.append(limiting_sentence(load, "", shares_of_limiting(drawn, load), marks))
-        tables["greatest_load_by_strength.csv"] = limiting_table([(asked.condition, load)], marks)
-    limited = [name for name in marks if marks[name]]
-    pairs = equal_moments([(asked.condition, result)], limited, heads)
-    rest += equal_sentences(pairs)
-    tables["equal_moments.csv"] = pairs_table(pairs)
-    about = bearing(model, heads)
-    rest += about.texts
-    tables["published_rows.csv"] = rows_table(about.rows)
-    return answer, rest, tables
 
 
 def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
@@ -371,19 +249,22 @@ def _print(
     title: str,
     found: Sequence[HeadExplanation],
     changes: Sequence[Counterfactuals],
-    paragraphs: Sequence[str],
+    paragraphs: tuple[Sequence[str], Sequence[str]],
     example: WorkedExample | None,
 ) -> None:
+    """Print the answer with its sums, the tables, then the rest."""
     from momentshare.cli.tables import console
     from momentshare.report.text.terminal import print_cautions
 
     screen = console()
     _heading(screen, title, found[0])
-    show_paragraphs(screen, paragraphs[:1], bold=True)
+    start, rest = paragraphs
+    show_paragraphs(screen, start[:1], bold=True)
+    show_paragraphs(screen, start[1:])
     _print_drive(screen, found)
     for item in changes:
         _print_changes(screen, item, found)
-    show_paragraphs(screen, paragraphs[1:])
+    show_paragraphs(screen, rest)
     if example is not None:
         screen.print("[bold]Worked case[/bold]")
         # Equations are drawn over several lines and must not be wrapped.

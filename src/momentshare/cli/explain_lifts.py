@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from momentshare.runs import Setup, Task
     from momentshare.study import Study
 
-__all__ = ["SolvedLifts", "chosen_names", "pick", "solve_lifts"]
+__all__ = ["HeadsAsked", "SolvedLifts", "chosen_names", "pick", "solve_lifts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +39,54 @@ class SolvedLifts:
     tasks: dict[str, Task]
     results: dict[str, dict[str, LiftResult]]
     kinds: dict[str, LiftKind]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadsAsked:
+    """Options for the heads of one lift, as on the command line.
+
+    Attributes
+    ----------
+    lifts : SolvedLifts
+    condition : str
+    mode : str
+        Treatment of the lateral force.
+    frame : int
+    note : str
+        Why this frame.
+    heads : tuple of str
+    worked : bool
+    draws : int
+    """
+
+    lifts: SolvedLifts
+    condition: str
+    mode: str
+    frame: int
+    note: str
+    heads: tuple[str, ...]
+    worked: bool
+    draws: int
+
+    @property
+    def title(self) -> str:
+        """Who lifts what."""
+        return f"{self.lifts.person}, '{self.condition}'"
+
+    @property
+    def results(self) -> dict[str, LiftResult]:
+        """Answers by treatment of the lateral force."""
+        return self.lifts.results[self.condition]
+
+    @property
+    def result(self) -> LiftResult:
+        """Return the answer that is explained."""
+        return self.results[self.mode]
+
+    @property
+    def kind(self) -> LiftKind:
+        """Exercise and spacing."""
+        return self.lifts.kinds[self.condition]
 
 
 def chosen_names(

@@ -48,6 +48,8 @@ class Bearing:
     keys: tuple[str, ...]
     rows: tuple[BearingRow, ...]
     texts: tuple[str, ...]
+    brief: tuple[str, ...]
+    """The texts as they stand on a page with a table of these rows."""
 
 
 def bearing(
@@ -88,18 +90,24 @@ def bearing(
         texts += _limit_texts(whole, "what is said about the greatest load")
     rows = rows_on_heads(model, heads)
     missed = misses(rows)
+    brief = list(texts)
     if missed:
+        start = f"Of {len(rows)} published rows on the heads named here, the limb misses"
+        brief.append(f"{start} {len(missed)}; they are listed under Published rows.")
         said = "; ".join(row.text for row in missed[:_SHOWN_ROWS])
         more = f"; and {len(missed) - _SHOWN_ROWS} more" if len(missed) > _SHOWN_ROWS else ""
-        texts.append(
-            f"Of {len(rows)} published rows on the heads named here, the limb misses "
-            f"{len(missed)} (published_rows.csv): {said}{more}."
-        )
+        texts.append(f"{start} {len(missed)} (published_rows.csv): {said}{more}.")
     elif rows:
         texts.append(f"The limb meets all {len(rows)} published rows on the heads named here.")
     else:
         texts.append("No published row concerns the heads named here.")
-    return Bearing(keys=tuple(keys), rows=rows, texts=tuple(capital(text) for text in texts))
+    brief += texts[len(brief) :]
+    return Bearing(
+        keys=tuple(keys),
+        rows=rows,
+        texts=tuple(capital(text) for text in texts),
+        brief=tuple(capital(text) for text in brief),
+    )
 
 
 _SHOWN_ROWS = 3

@@ -136,11 +136,11 @@ def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str,
     heads = dict(zip(found.members, found.parts[:, 0].tolist(), strict=True))
     task = dict(zip(found.asked, found.asked_parts[:, 0].tolist(), strict=True))
     second = [
-        f"Seen from {place}, {' and '.join(said)}."
+        f"seen from {place}, {' and '.join(said)}"
         for place, parts in (("the heads", heads), ("the task", task))
         if (said := _parts_words(parts, whole))
     ]
-    return first, " ".join(second)
+    return first, f"{capital('; '.join(second))}." if second else ""
 
 
 def _parts_words(parts: Mapping[Member, float], whole: Mapping[str, float]) -> list[str]:

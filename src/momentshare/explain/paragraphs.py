@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from momentshare.explain.along import along_text, sign_text
 from momentshare.explain.comparison import comparison_text, coupling_text
 from momentshare.explain.phrases import capital, percent
-from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
+from momentshare.explain.sentences import (
+    bound_text,
+    capacity_text,
+    case_text,
+    drive_text,
+    fibre_text,
+    moments_text,
+)
 from momentshare.sharing import Status
 from momentshare.text import head_phrase, signed_number
 
@@ -19,7 +27,27 @@ if TYPE_CHECKING:
     from momentshare.explain.counterfactual import Counterfactuals
     from momentshare.explain.head import HeadExplanation
 
-__all__ = ["explanation_text"]
+__all__ = ["Told", "explanation_parts", "explanation_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A paragraph, and what stands for it where tables of drive and changes are beside it.
+
+    ``beside_tables`` is the paragraph itself, a shorter one, or nothing.
+    """
+
+    text: str
+    beside_tables: str
+
+
+def _same(text: str) -> Told:
+    return Told(text, text)
+
+
+def _by_treatment(text: str, alongs: Mapping[str, pd.DataFrame]) -> Told:
+    """Leave out of one treatment what its course along the lift has said."""
+    return Told(text, text if len(alongs) > 1 else "")
 
 
 def explanation_text(
@@ -69,6 +97,34 @@ def explanation_text(
     >>> len(text) > 3, all(isinstance(paragraph, str) for paragraph in text)
     (True, True)
     """
+    parts = explanation_parts(
+        found,
+        changes,
+        title=title,
+        note=note,
+        other=other,
+        other_changes=other_changes,
+        alongs=alongs,
+        other_alongs=other_alongs,
+    )
+    return tuple(part.text for part in parts if part.text)
+
+
+def explanation_parts(
+    found: HeadExplanation,
+    changes: Counterfactuals,
+    *,
+    title: str = "",
+    note: str = "",
+    other: HeadExplanation | None = None,
+    other_changes: Counterfactuals | None = None,
+    alongs: Mapping[str, pd.DataFrame] | None = None,
+    other_alongs: Mapping[str, pd.DataFrame] | None = None,
+) -> tuple[Told, ...]:
+    """Explain in paragraphs, each with what stands for it beside tables.
+
+    Parameters are those of :func:`explanation_text`.
+    """
     place = (
         f"at {percent(found.height_fraction)} of the bar height (frame {found.frame}), "
         f"lateral force {found.lateral_mode} ({signed_number(found.lateral_force, 0)} N, ratio "
@@ -77,31 +133,42 @@ def explanation_text(
     if note:
         place = f"{place}; {note}"
     head = head_phrase(found.head)
-    out = [f"{f'{title}, {head}' if title else capital(head)} {place}."]
+    out = [_same(f"{f'{title}, {head}' if title else capital(head)} {place}.")]
     status = Status(int(found.sharing.status))
     if status == Status.SHORTFALL:
         out.append(
-            "The moment cannot be met here; multipliers and parts are those of the answer that "
-            "comes nearest, and their size then says little."
+            _same(
+                "The moment cannot be met here; multipliers and parts are those of the answer that "
+                "comes nearest, and their size then says little."
+            )
         )
     elif status != Status.SOLVED:
-        out.append(f"This frame is {status.name.lower()}: {status.meaning}.")
-    out += [capacity_text(found), drive_text(found), moments_text(found)]
+        out.append(_same(f"This frame is {status.name.lower()}: {status.meaning}."))
+    out += [
+        Told(capacity_text(found), fibre_text(found)),
+        Told(drive_text(found), bound_text(found)),
+        _same(moments_text(found)),
+    ]
     if other is not None:
+        compared = f"For comparison, {head_phrase(other.head)}."
         out += [
-            f"For comparison, {head_phrase(other.head)}. {capacity_text(other)}",
-            drive_text(other),
-            comparison_text(found, changes, other),
+            Told(f"{compared} {capacity_text(other)}", f"{compared} {fibre_text(other)}"),
+            Told(drive_text(other), bound_text(other)),
+            _same(comparison_text(found, changes, other)),
         ]
         if other_changes is not None:
             for joint in other.problem.crosses(other.index):
                 if joint not in found.problem.crosses(found.index):
-                    out.append(coupling_text(other, other_changes, found, joint))
-    out += [case_text(changes, case) for case in changes.told[1:]]
+                    out.append(_same(coupling_text(other, other_changes, found, joint)))
+    out += [Told(case_text(changes, case), "") for case in changes.told[1:]]
     if alongs is not None:
-        out.append(along_text(found.head, alongs, other.head if other else None, other_alongs))
-        out.append(sign_text(found.head, alongs, found.frame))
+        out.append(
+            _same(along_text(found.head, alongs, other.head if other else None, other_alongs))
+        )
+        out.append(_by_treatment(sign_text(found.head, alongs, found.frame), alongs))
         if other is not None and other_alongs is not None:
-            out.append(along_text(other.head, other_alongs))
-            out.append(sign_text(other.head, other_alongs, other.frame))
-    return tuple(text for text in out if text)
+            out.append(_same(along_text(other.head, other_alongs)))
+            out.append(
+                _by_treatment(sign_text(other.head, other_alongs, other.frame), other_alongs)
+            )
+    return tuple(out)

@@ -28,7 +28,14 @@ if TYPE_CHECKING:
     from momentshare.explain.counterfactual import Counterfactuals
     from momentshare.explain.head import HeadExplanation
 
-__all__ = ["capacity_text", "case_text", "drive_text", "moments_text"]
+__all__ = [
+    "bound_text",
+    "capacity_text",
+    "case_text",
+    "drive_text",
+    "fibre_text",
+    "moments_text",
+]
 
 _SHOWN_CHANGES = 3
 """Number of other heads named in a sentence, those with the greatest change."""
@@ -42,17 +49,42 @@ def capacity_text(found: HeadExplanation) -> str:
             f"Capacity here: none. The path of {head_phrase(found.head)} is no longer than its "
             "tendon, so it cannot pull."
         )
-    moving = "held still"
-    if f.fibre_velocity < 0.0:
-        moving = f"shortening at {percent(-f.fibre_velocity)} of its greatest speed"
-    elif f.fibre_velocity > 0.0:
-        moving = f"lengthening at {percent(f.fibre_velocity)} of its greatest speed"
     return (
         f"Capacity here: of {f.greatest_isometric_force:.0f} N at best {f.capacity:.0f} N remain, "
         f"because its fibres are at {f.fibre_length:.2f} of their peak fibre length (factor "
-        f"{f.length_factor:.3f}), are {moving} (factor {f.velocity_factor:.3f}) and lie at an "
-        f"angle (factor {f.cosine:.3f}); the passive force adds {f.passive_force:.0f} N."
+        f"{f.length_factor:.3f}), are {_moving(f.fibre_velocity)} (factor "
+        f"{f.velocity_factor:.3f}) and lie at an angle (factor {f.cosine:.3f}); "
+        f"the passive force adds {f.passive_force:.0f} N."
     )
+
+
+def _moving(velocity: float) -> str:
+    """Say how fibres move at a share of their greatest speed, shortening negative."""
+    if velocity < 0.0:
+        return f"shortening at {percent(-velocity)} of its greatest speed"
+    if velocity > 0.0:
+        return f"lengthening at {percent(velocity)} of its greatest speed"
+    return "held still"
+
+
+def fibre_text(found: HeadExplanation) -> str:
+    """State what is behind the capacity here, beside the sum that has its factors."""
+    f = found.factors
+    if f.slack:
+        return capacity_text(found)
+    return (
+        f"{f.capacity:.0f} of {f.greatest_isometric_force:.0f} N remain of its force at best: its "
+        f"fibres are at {f.fibre_length:.2f} of their peak fibre length and "
+        f"{_moving(f.fibre_velocity)}; the passive force adds {f.passive_force:.0f} N."
+    )
+
+
+def bound_text(found: HeadExplanation) -> str:
+    """State which bound holds a head, or how min–max reads, beside a table of its drive."""
+    split = found.split
+    if split.bound in {"zero", "one"} or math.isinf(split.exponent):
+        return _sum_text(found)
+    return ""
 
 
 def drive_text(found: HeadExplanation) -> str:

@@ -50,7 +50,7 @@ class Step:
     factor : str
     condition, other : str
     level, other_level : str
-        Of the factor in either; ``level`` comes later in the file.
+        Of the factor in either; ``level`` comes first in the file.
     setting : str
         Levels of the other factors, the same in both.
     """
@@ -87,7 +87,7 @@ class Factors:
     >>> factors.names, factors.levels("spacing"), factors.beside()
     (('spacing',), ('1.1', '1.7'), ('dumbbells',))
     >>> [(step.condition, step.other) for step in factors.steps()]
-    [('b', 'a')]
+    [('a', 'b')]
     """
 
     of: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -125,7 +125,7 @@ class Factors:
                 a, b = self.of[one], self.of[two]
                 if a[factor] != b[factor]:
                     setting = ", ".join(f"{n}: {a[n]}" for n in rest)
-                    found.append(Step(factor, two, one, b[factor], a[factor], setting))
+                    found.append(Step(factor, one, two, a[factor], b[factor], setting))
         return tuple(found)
 
     def compared(self, conditions: Sequence[str]) -> list[tuple[int, int]]:

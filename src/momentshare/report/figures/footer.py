@@ -73,7 +73,8 @@ def add_footer(figure: Figure, note: str = "") -> None:
     if any(text.get_gid() == FOOTER for text in figure.texts):
         return
     wide = _settled_width(figure)
-    text = style.fit(footer_text(note), wide - 2.0 * EDGE, _SIZE)
+    # Drawn in whole pixels, small letters are up to a twentieth wider than they are measured.
+    text = style.fit(footer_text(note), 0.95 * (wide - 2.0 * EDGE), _SIZE)
     _grow(figure, wide, below=LINE * (text.count("\n") + 1) + 0.08)
     tall = float(figure.get_size_inches()[1])
     heads = [line.get_position()[0] for line in figure.texts if line.get_gid() == HEADING]

@@ -97,7 +97,7 @@ class Looks:
     def comparisons(
         self, shown: Sequence[str], joint: str = "\N{MINUS SIGN}", *, most: int = 0
     ) -> list[Comparison]:
-        """Conditions to compare: levels with the first level, others with the first condition.
+        """Conditions to compare: the first level with others, the first condition with the rest.
 
         Levels of a factor are compared at each setting of the other factors. ``joint`` stands
         between the two. Up to ``most`` conditions that no factor arranges are compared each with
@@ -107,7 +107,7 @@ class Looks:
             step
             for step in self.factors.steps()
             if {step.condition, step.other} <= set(shown)
-            and step.other_level == self.factors.levels(step.factor)[0]
+            and step.level == self.factors.levels(step.factor)[0]
         ]
         found = [
             Comparison(
@@ -121,12 +121,12 @@ class Looks:
         if not steps and len(shown) <= most:
             return [
                 Comparison(c, other, f"{self._label(c)} {joint} {self._label(other)}")
-                for other, c in combinations(shown, 2)
+                for c, other in combinations(shown, 2)
             ]
         first = self._label(shown[0])
         beside = [c for c in shown[1:] if not steps or not self.factors.of.get(c)]
         return found + [
-            Comparison(c, shown[0], f"{self._label(c)} {joint} {first}") for c in beside
+            Comparison(shown[0], c, f"{first} {joint} {self._label(c)}") for c in beside
         ]
 
     def handles(self, shown: Sequence[str], *, letters: Sequence[str] = ()) -> Handles:

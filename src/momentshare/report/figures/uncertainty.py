@@ -28,7 +28,7 @@ from momentshare.report.text.draw_verdicts import (
     named_heads,
     shown_activation,
 )
-from momentshare.report.text.opening import LEADS, sentence
+from momentshare.report.text.opening import LEADS, counted, sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.report.text.verdicts import FIRM_ORDER
 from momentshare.text import head_label
@@ -75,7 +75,7 @@ def _drawn_words(found: Summary) -> str:
     """Draws, people, treatment and criterion of what a figure shows."""
     criterion, mode = main_treatment(found)
     exponent = found.plan.exponent(criterion)
-    kind = "min-max" if np.isinf(exponent) else f"p = {exponent:g}"
+    kind = "min–max" if np.isinf(exponent) else f"exponent of the effort {exponent:g}"
     people = len(found.plan.people_drawn)
     who = "mean over people" if people > 1 else "one person"
     return f"{found.plan.draws} draws, {who}; lateral force {mode}, {kind}."
@@ -383,14 +383,16 @@ def tornado_figure(found: Summary) -> Figure:
         _names(ax, [FAMILIES[f] for f in families], width=2.6)
     for column in range(columns):
         last = grid[(len(heads) - 1 - column) // columns, column]
-        last.set_xlabel("effect on lift-mean activation [percentage points]")
+        last.set_xlabel("change of activation [% points]")
         last.tick_params(labelbottom=True)
-    text = f"Which inputs matter in '{names[0]}': mean elementary effect"
+    text = f"How far each group of inputs moves activation, in '{names[0]}'"
     note = (
-        f"scaled to the whole range of the input, 2 to 98 % of draws; "
-        f"{found.plan.trajectories} trajectories; whiskers: 95 % of resampled means"
+        "Bar: mean size of the change of lift-mean activation as one group goes from end to end of "
+        f"its range (2 to 98 % of draws), at {counted(found.plan.trajectories, 'random place')} "
+        "among the other inputs; whisker: 95 % interval of that mean. Inputs in the order of their "
+        "effect over all heads and conditions."
     )
-    add_heading(figure, text, sentence([note]))
+    add_heading(figure, text, note)
     return figure
 
 

@@ -47,7 +47,7 @@ from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.people import COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
@@ -200,7 +200,7 @@ def _people(found: Summary) -> list[Section]:
     pairs, means = table[table["other"] != ""], table[table["other"] == ""]
     widest = pairs["mean"].abs().sort_values(ascending=False, kind="stable").index[:_MOST]
     cut = "" if len(widest) == len(pairs) else f"; the {_MOST} widest of {len(pairs)}"
-    which = " of the heads named beforehand" if named else ""
+    which, pair = " of the heads named beforehand" if named else "", f"conditions{cut}"
     return [
         Section(
             title="People and model",
@@ -213,25 +213,34 @@ def _people(found: Summary) -> list[Section]:
                 Paragraph(text=text),
                 *(
                     Table(
-                        frame=part[[c for c in columns if c in part]],
+                        frame=_hundredfold(part[[c for c in columns if c in part]], COLUMNS[:5]),
                         caption=f"{what}{which}; lateral force {mode}. All are in "
                         "people_and_model.csv.",
                         note="; ".join(found.model.limits.notes(part["limit"])),
-                        formats=dict.fromkeys(COLUMNS[:5], ".2f"),
+                        formats=dict.fromkeys(COLUMNS[:5], ".1f"),
                         labels=_PEOPLE_LABELS,
                     )
                     for what, part, columns in (
                         (
-                            f"Differences of lift-mean activation between two conditions{cut}",
+                            f"Differences of lift-mean activation [% points] between two {pair}",
                             pairs.loc[sorted(widest)],
                             ["head", "condition", "other", *COLUMNS, "limit"],
                         ),
-                        ("Lift-mean activation", means, ["head", "condition", *COLUMNS, "limit"]),
+                        (
+                            "Lift-mean activation [%]",
+                            means,
+                            ["head", "condition", *COLUMNS, "limit"],
+                        ),
                     )
                 ),
             ],
         )
     ]
+
+
+def _hundredfold(table: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Give these columns in per cent."""
+    return table.assign(**{name: 100.0 * table[name] for name in columns if name in table})
 
 
 def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
@@ -245,10 +254,10 @@ def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
         anchor="heads",
         blocks=[
             Table(
-                frame=shown[columns],
-                caption="Lift-mean activation, quantiles of the draws; lateral force "
+                frame=_hundredfold(shown[columns], columns[2:7]),
+                caption="Lift-mean activation [%], quantiles of the draws; lateral force "
                 f"{mode}, criterion {_criterion_words(criterion)}. All are in intervals.csv.",
-                formats=dict.fromkeys(columns[2:7], ".2f"),
+                formats=dict.fromkeys(columns[2:7], ".1f"),
                 labels={"low": "5 %", "q25": "25 %", "q75": "75 %", "high": "95 %"},
                 note="; ".join(found.model.limits.notes(shown["limit"]))
                 if "limit" in columns

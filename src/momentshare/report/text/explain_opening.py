@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-__all__ = ["explain_opening", "head_moves", "heads_opening", "unsaid_of_heads"]
+__all__ = ["explain_opening", "heads_moves", "heads_opening", "unsaid_of_heads"]
 
 
 def explain_opening(
@@ -44,29 +44,36 @@ def explain_opening(
     return Opening(firm=answer, turns=turns, unsaid=unsaid, word=ANSWER, second=second)
 
 
-def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
-    """State how far the activation of a head varies with the lateral force and along the lift.
+def heads_moves(along: pd.DataFrame, heads: Sequence[str], height: float) -> str:
+    """State how far the activation of heads varies with the lateral force and along the lift.
 
     Parameters
     ----------
     along : DataFrame
         ``head``, ``lateral``, ``height_fraction`` and ``activation``, a row per frame at least.
-    head : str
+    heads : sequence of str
     height : float
         Height that is explained, as a fraction.
     """
-    mine = along[along["head"] == head]
-    near = (mine["height_fraction"] - height).abs()
-    here = mine[near == near.min()].groupby("lateral", sort=False)["activation"].first()
-    low, high = 100 * mine["activation"].min(), 100 * mine["activation"].max()
-    listed = ", ".join(f"{100 * value:.0f} % ({mode})" for mode, value in here.items())
-    name = head_phrase(head)
-    if len(here) > 1:
-        first = f"At this height the treatments of the lateral force give {name} {listed}"
-        name = "it"
-    else:
-        first = f"One treatment of the lateral force was solved ({here.index[0]})"
-    return f"{first}; along the lift {name} runs from {low:.0f} to {high:.0f} %."
+    modes = list(dict.fromkeys(along.loc[along["head"].isin(list(heads)), "lateral"]))
+    runs, sentences = [], []
+    for head in heads:
+        mine, name = along[along["head"] == head], head_phrase(head)
+        low, high = 100 * mine["activation"].min(), 100 * mine["activation"].max()
+        runs.append(f"{name} runs from {low:.0f} to {high:.0f} %")
+        near = (mine["height_fraction"] - height).abs()
+        here = mine[near == near.min()].groupby("lateral", sort=False)["activation"].first()
+        listed = ", ".join(f"{100 * value:.0f} % ({mode})" for mode, value in here.items())
+        sentences.append(
+            f"At this height the treatments of the lateral force give {name} {listed}; along the "
+            f"lift it runs from {low:.0f} to {high:.0f} %."
+        )
+    if len(modes) > 1:
+        return " ".join(sentences)
+    return (
+        f"One treatment of the lateral force was solved ({modes[0]}); along the lift "
+        f"{' and '.join(runs)}."
+    )
 
 
 def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str], short: Sequence[str] = ()) -> str:

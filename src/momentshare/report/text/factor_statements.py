@@ -49,7 +49,7 @@ def factor_verdicts(factors: Factors, verdicts: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         One row per factor, head and pair of levels. ``difference`` is the lift-mean activation at
-        ``level``, the later one of the file, minus that at ``other``, the mean over the
+        ``level``, the first one of the file, minus that at ``other``, the mean over the
         ``settings`` of the other factors in which the head works; ``difference_low`` and
         ``difference_high`` are the least and greatest over settings and treatments of the lateral
         force. ``verdict`` is ``firm`` where every setting has a firm order in the same direction,
@@ -141,13 +141,14 @@ def factor_statements(
             continue
         mine = table[
             (table["factor"] == factor)
-            & (table["level"] == levels[-1])
-            & (table["other"] == levels[0])
+            & (table["level"] == levels[0])
+            & (table["other"] == levels[-1])
         ]
         if len(mine):
             others = [name for name in factors.names if name != factor]
             held = f" with {joined(others)} held" if others else ""
-            told[factor] = f"From {levels[0]} to {levels[-1]}{held}, {_counts(mine, turning)}."
+            step = mine.assign(difference=-mine["difference"])  # to the last from the first
+            told[factor] = f"From {levels[0]} to {levels[-1]}{held}, {_counts(step, turning)}."
     return told
 
 

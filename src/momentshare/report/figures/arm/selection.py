@@ -77,9 +77,9 @@ def ends_apart(factors: Factors, known: Container[str]) -> tuple[str, str] | Non
     """First and last level of the first factor, the others held; None without factors."""
     for step in factors.steps():
         levels = factors.levels(step.factor)
-        ends = (step.other_level, step.level) == (levels[0], levels[-1])
+        ends = (step.level, step.other_level) == (levels[0], levels[-1])
         if ends and step.condition in known and step.other in known:
-            return step.other, step.condition
+            return step.condition, step.other
     return None
 
 

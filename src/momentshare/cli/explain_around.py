@@ -1,0 +1,119 @@
+"""What stands around the explanation of heads: answer and sums before, load and rows after."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from momentshare.cli.explain_more import (
+    bearing,
+    drawn_lifts_of,
+    limiting,
+    limiting_table,
+    shares_of_limiting,
+    touched,
+)
+from momentshare.text import head_label, head_phrase, signed_number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from momentshare.cli.explain_lifts import HeadsAsked
+    from momentshare.cli.explain_more import Bearing
+    from momentshare.explain import HeadExplanation
+
+__all__ = ["Around", "around_heads", "of_themselves"]
+
+_ELSEWHERE = 2
+"""Heads besides the changed one that a table names, those that change most."""
+
+
+def of_themselves(table: pd.DataFrame) -> pd.DataFrame:
+    """Counterfactuals of each head in the head itself, and what becomes of others most."""
+    from momentshare.explain.phrases import NOTHING, case_label
+
+    mine = table["head"] == table["changed_head"]
+    own, others = table[mine], table[~mine]
+    told = []
+    for changed, case in zip(own["changed_head"], own["case"], strict=True):
+        part = others[(others["changed_head"] == changed) & (others["case"] == case)]
+        part = part[part["activation_change"].abs() >= NOTHING]
+        part = part.sort_values("activation_change", key=abs, ascending=False, kind="stable")
+        changes = zip(part["head"], part["activation_change"], strict=True)
+        told.append(
+            "; ".join(f"{head_label(str(h))} {signed_number(c, 3)}" for h, c in changes
+                      if h in set(part["head"][:_ELSEWHERE]))
+        )  # fmt: skip
+    own = own.drop(columns="changed_head")
+    labels = [case_label(case) for case in own["case"]]
+    return own.assign(case=labels, greatest_changes_elsewhere=told)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What comes before and after an explanation, with its tables.
+
+    Before: the answer and the sums to check. After: what limits the load, equal moments with
+    different efforts, and published rows.
+    """
+
+    answer: str
+    sums: list[str]
+    load: list[str]
+    about: Bearing
+    tables: dict[str, pd.DataFrame]
+
+    def rest(self, *, on_page: bool = False) -> list[str]:
+        """Return what comes after; a page lists the published rows in a table."""
+        return [*self.load, *(self.about.brief if on_page else self.about.texts)]
+
+
+def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
+    """Gather what comes before and after an explanation."""
+    from momentshare.explain import explain_head, frame_at
+    from momentshare.explain.drawn import gap_share
+    from momentshare.explain.frame_pairs import equal_moments, pairs_table
+    from momentshare.explain.head_sentences import (
+        apart_sentences,
+        equal_sentences,
+        head_sentences,
+        limiting_sentence,
+    )
+    from momentshare.explain.heads_apart import explain_heads_apart
+    from momentshare.explain.phrases import capital
+    from momentshare.explain.sums import sum_lines
+    from momentshare.validation.bearing import rows_table
+
+    result, heads = asked.result, asked.heads
+    drawn = [
+        own[0] for own in drawn_lifts_of(asked.lifts, [asked.condition], [asked.mode], asked.draws)
+    ]
+    tables: dict[str, pd.DataFrame] = {}
+    if len(heads) > 1:
+        apart = explain_heads_apart(result, heads[0], heads[1], frame=asked.frame)
+        share = gap_share(drawn, (heads[0], heads[1]), found[0].height_fraction, apart.gap)
+        answer = " ".join(apart_sentences(apart, share))
+        tables["heads_apart.csv"] = apart.to_dataframe()
+    else:
+        height = found[0].height_fraction
+        many = [explain_head(own, heads[0], frame=frame_at(own, height)) for own in drawn]
+        answer = " ".join(head_sentences(found[0], many))
+    sums: list[str] = []
+    for item in found:
+        sums += sum_lines(item, capital(head_phrase(item.head)) if len(heads) > 1 else "")
+    rest: list[str] = []
+    model = asked.lifts.setup.limbs.model
+    marks = touched(model, [asked.kind], [asked.mode])
+    load = limiting(result)
+    if load is not None:
+        rest.append(limiting_sentence(load, "", shares_of_limiting(drawn, load), marks))
+        tables["greatest_load_by_strength.csv"] = limiting_table([(asked.condition, load)], marks)
+    limited = [name for name in marks if marks[name]]
+    pairs = equal_moments([(asked.condition, result)], limited, heads)
+    rest += equal_sentences(pairs)
+    tables["equal_moments.csv"] = pairs_table(pairs)
+    about = bearing(model, heads)
+    tables["published_rows.csv"] = rows_table(about.rows)
+    return Around(answer=answer, sums=sums, load=rest, about=about, tables=tables)
