@@ -209,7 +209,7 @@ def test_bands_follow_the_paths_with_widths_in_proportion_to_the_forces_of_the_t
         for head, lines in bands.items():
             assert width_of(lines) / widest == pytest.approx(force[head] / most, rel=1e-9)
             assert len({line.get_linewidth() for line in lines}) == 1  # each an equal part
-            for line, points in zip(lines, scene.paths[head], strict=True):
+            for line, points in zip(lines, scene.path(head), strict=True):
                 np.testing.assert_allclose(ends(line), view.flat(points), atol=1e-12)
             letter = by_gid(ax)[f"letter:{head}"].get_text()
             at = written(drawn(name)).index(letter)

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["path_points"]
+__all__ = ["line_points", "path_points"]
 
 _NO_TURN = 1.5 * np.pi
 """A turn in the stored sense beyond this one is a rounding error below zero [rad]: no path
@@ -74,22 +74,39 @@ def path_points(
         raise ShapeError("arc", "2 points or more on each surface", f"{arc}", "2 are its ends")
     poses = body_poses(skeleton, posture)
 
-    def drawn(line: Sequence[PathStep]) -> Floats:
-        corners = trace_line(skeleton, poses, line, posture.shape).points
-        points: list[Floats] = []
-        at = 0
-        for step in line:
-            if step.is_surface:
-                enter, leave = corners[at], corners[at + 1]
-                points += list(np.moveaxis(_on_surface(skeleton, poses, step, enter, leave, arc),
-                                           -2, 0))  # fmt: skip
-                at += 2
-            else:
-                points.append(corners[at])
-                at += 1
-        return np.stack(points, axis=-2)
+    return {
+        head.name: tuple(
+            line_points(skeleton, poses, line, posture.shape, arc=arc) for line in head.lines
+        )
+        for head in skeleton.model.heads
+    }
 
-    return {head.name: tuple(map(drawn, head.lines)) for head in skeleton.model.heads}
+
+def line_points(
+    skeleton: Skeleton,
+    poses: BodyPoses,
+    line: Sequence[PathStep],
+    shape: tuple[int, ...],
+    *,
+    arc: int = 13,
+) -> Floats:
+    """Points along one line, shape (..., points, 3); see :func:`path_points`.
+
+    ``shape`` is the batch shape of the poses.
+    """
+    corners = trace_line(skeleton, poses, line, shape).points
+    points: list[Floats] = []
+    at = 0
+    for step in line:
+        if step.is_surface:
+            enter, leave = corners[at], corners[at + 1]
+            course = _on_surface(skeleton, poses, step, enter, leave, arc)
+            points += list(np.moveaxis(course, -2, 0))
+            at += 2
+        else:
+            points.append(corners[at])
+            at += 1
+    return np.stack(points, axis=-2)
 
 
 def _on_surface(

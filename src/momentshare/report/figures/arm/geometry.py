@@ -9,7 +9,7 @@ inertia of the arm, are a different quantity and are listed beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -17,7 +17,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.explain import weakest_frame
 from momentshare.limits import height_third, keys_text
-from momentshare.paths.course import path_points
+from momentshare.paths.course import line_points
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:
@@ -152,8 +152,6 @@ class ArmScene:
         Of the hand on the load [N].
     support : {"bar", "dumbbell", "ground", "cable"}
         What the hand pushes or pulls.
-    paths : mapping
-        Head → points of each of its lines, shape (points, 3) [m].
     head_force, activation : mapping
         Head → active and passive force [N]; activation.
     hand_moments, net_moments : float array, shape (rows,)
@@ -172,12 +170,22 @@ class ArmScene:
     outward: Floats
     force: Floats
     support: Support
-    paths: Mapping[str, tuple[Floats, ...]]
     head_force: Mapping[str, float]
     activation: Mapping[str, float]
     hand_moments: Floats
     net_moments: Floats
     kind: LiftKind | None
+    _paths: dict[str, tuple[Floats, ...]] = field(init=False, repr=False, default_factory=dict)
+
+    def path(self, head: str) -> tuple[Floats, ...]:
+        """Points of each line of a head, shape (points, 3) [m]; traced once it is asked for."""
+        if head not in self._paths:
+            model = self.skeleton.model
+            self._paths[head] = tuple(
+                line_points(self.skeleton, self.poses, line, ())
+                for line in model.heads[model.head_names.index(head)].lines
+            )
+        return self._paths[head]
 
     def limit_keys(self, head: str) -> str:
         """Keys of the limits that touch the force or the activation of a head here.
@@ -296,7 +304,6 @@ def arm_scene(
         outward=_of(lift.lateral_axis, at),
         force=mass * need.joint_force_load[at] + push * need.lateral_axis[at],
         support=_support(lift, at),
-        paths=path_points(skeleton, posture),
         head_force=dict(zip(names, map(float, result.force[at]), strict=True)),
         activation=dict(zip(names, map(float, result.activation[at]), strict=True)),
         hand_moments=need.hand_moments(result.lateral_force, result.hand_couple)[at],

@@ -287,11 +287,11 @@ def _bands(ax: Axes, scene: ArmScene, view: View, scale: ArmScale, ink: float) -
     """Draw the heads, those far from the viewer first; return their lines on the page."""
     heads = scale.shown(scene)
     depth = {
-        h: float(np.mean([np.mean(line @ view.toward) for line in scene.paths[h]])) for h in heads
+        h: float(np.mean([np.mean(line @ view.toward) for line in scene.path(h)])) for h in heads
     }
     lines = {}
     for place, head in enumerate(sorted(heads, key=lambda h: depth[h])):
-        drawn = [view.flat(line) for line in scene.paths[head]]
+        drawn = [view.flat(line) for line in scene.path(head)]
         colour, dashes = band_look(scene.group(head))
         width = ink * scale.points_per_newton * scene.head_force[head] / len(drawn)
         order = 6.0 + 2.0 * place / len(heads)
