@@ -204,8 +204,9 @@ def condition_order_figure(found: Summary) -> Figure:
         (1.45, 0.155 * lines + 0.12),
         Texts(
             title=firm_count_title(pairs) or neutral,
-            note="Probability that the condition named first activates the head more; "
-            f"{_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and {100 * SURE:.0f} %."
+            note="Probability that the condition named first activates the head more (near 0 % the "
+            f"other one does); {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
+            f"{100 * SURE:.0f} %."
             f"{left_out}{note}{' Such rows are hatched.' if note else ''}",
             panels=[marked(head_label(head), keys[head]) for head in heads],
             legend=_order_key(found, [order for mine in orders.values() for order in mine]),
@@ -344,7 +345,7 @@ def _chance_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> 
     ax.spines["left"].set_visible(False)
     for at in (100.0 * (1.0 - SURE), 50.0, 100.0 * SURE):
         ax.axvline(at, color=style.FAINT, linewidth=0.7, zorder=1)
-    ax.set_xlim(0.0, 100.0)
+    ax.set_xlim(-5.0, 105.0)  # a dot at an end stays clear of the names
     ax.set_xticks([0, 50, 100])
     if last:
         ax.set_xlabel("probability [%]")
