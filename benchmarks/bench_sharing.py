@@ -287,7 +287,7 @@ def table(problem, frames, rounds):
     for cores in (1, 2, 16):
         if cores <= (os.cpu_count() or 1):
             solver = Solver(heads=arms.shape[2])
-            runs[f"arrays reused, {cores} cores, cold"] = (
+            runs[f"arrays reused, {cores} core{'s' * (cores > 1)}, cold"] = (
                 mixed,
                 lambda solver=solver, cores=cores: (
                     solver.solve(*given, threads=cores, chain=False).activation
