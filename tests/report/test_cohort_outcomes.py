@@ -30,7 +30,7 @@ CONDITIONS = ("narrow", "wide")
 SVG = '<svg xmlns="http://www.w3.org/2000/svg"/>'
 VALUES = {"bar_work": ("", 60.0), "peak_moment": ("elbow_extension", 40.0),
           "peak_activation": ("deltoid/clavicular", 0.5),
-          "fibre_excursion": ("deltoid/clavicular", 0.2)}  # fmt: skip
+          "fibre_shortening": ("deltoid/clavicular", 0.2)}  # fmt: skip
 
 
 def own_means():
@@ -183,7 +183,7 @@ def drawn(name, **statistics):
     ("name", "statistics", "shown"),
     [
         ("outcomes", {}, {"work on the bar [J]": "bar_work"}),
-        ("outcome_fibres", {}, {"fibre shortening, deltoid, clavicular [1]": "fibre_excursion"}),
+        ("outcome_fibres", {}, {"fibre shortening, deltoid, clavicular [1]": "fibre_shortening"}),
         ("outcome_moments", {}, {"peak net moment, elbow extension [N·m]": "peak_moment"}),
         (
             "outcomes_named",
@@ -254,15 +254,15 @@ def test_what_a_value_below_zero_means_is_said_where_one_is_drawn():
         moved = whole.assign(**{n: whole[n] + shift for n in ("mean", "low", "high")})
         peaks = (whole["outcome"] == "peak_activation") & (whole["mean"] > 0.0)
         summary.tables["outcomes"] = pd.concat(
-            [moved[moved["outcome"] == "fibre_excursion"], whole[peaks].assign(mean=0.5)]
+            [moved[moved["outcome"] == "fibre_shortening"], whole[peaks].assign(mean=0.5)]
         )
         part = summary.tables["outcomes"]
-        part = part[(part["outcome"] == "fibre_excursion") & (part["phase"] == "ascent")]
+        part = part[(part["outcome"] == "fibre_shortening") & (part["phase"] == "ascent")]
         assert bool((part["low"] < 0.0).any()) == said
         with mpl.rc_context(style.settings()):
             note = plain(outcome_figures(summary)["outcome_fibres"]().texts[1].get_text())
         assert "Fibre lengths are multiples of the peak fibre length." in note
-        sign = OUTCOMES["fibre_excursion"].sign
+        sign = OUTCOMES["fibre_shortening"].sign
         assert (f"Positive fibre shortening: {sign}; negative: the reverse." in note) == said
     with mpl.rc_context(style.settings()):
         drawn = difference_figures(summary)["ascent_descent"]()
@@ -348,7 +348,7 @@ def test_differences_are_drawn_as_the_table_has_them(name):
 def test_figures_of_many_panels_go_on_and_the_page_shows_every_sheet():
     _, summary, _ = section()
     whole = summary.tables["outcomes"]
-    mine = whole[whole["outcome"] == "fibre_excursion"]
+    mine = whole[whole["outcome"] == "fibre_shortening"]
     peaks = whole[whole["outcome"] == "peak_activation"]
     heads = [f"muscle/head_{k}" for k in range(26)]
     many = [part.assign(item=head) for head in heads for part in (mine, peaks.assign(mean=0.5))]

@@ -120,7 +120,7 @@ def summary_of(conditions, free=0.2):
                 for p, f in (("a", 0.9), ("b", 1.1))
             ]
         ),
-        "named_contrasts": outcomes[outcomes["outcome"].isin(["bar_work", "fibre_excursion"])],
+        "named_contrasts": outcomes[outcomes["outcome"].isin(["bar_work", "fibre_shortening"])],
         "trials": pd.DataFrame({"trial": range(3), "counted": True}),
         "events": events,
         "curves_speed": curves(conditions, [{}], [0.4 * wave], 0.05),

@@ -199,7 +199,7 @@ def test_fibres_and_peaks_of_heads(solved):
     for k, head in enumerate(solved.prepared.limb.head_names):
         least, greatest = (value(table, f"fibre_length_{n}", head) for n in ("least", "greatest"))
         assert (least, greatest) == (length[:, k].min(), length[:, k].max())
-        assert value(table, "fibre_excursion", head) == pytest.approx(length[0, k] - length[-1, k])
+        assert value(table, "fibre_shortening", head) == pytest.approx(length[0, k] - length[-1, k])
         at = value(table, "peak_activation_at", head)
         activation = solved.results[0].activation[:, k]
         frame = round(at / 100.0 * (len(activation) - 1))

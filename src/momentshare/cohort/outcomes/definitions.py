@@ -231,7 +231,7 @@ _ALL = (
         definition="Greatest fibre length over the phase, in peak fibre lengths.",
     ),
     Outcome(
-        name="fibre_excursion", label="fibre shortening", of="head", unit="1",
+        name="fibre_shortening", label="fibre shortening", of="head", unit="1",
         sign="shorter at the end than at the beginning", source="commonpractice",
         definition="Fibre length at the beginning of the phase less that at its end, in peak fibre "
         "lengths.",

@@ -151,7 +151,7 @@ def _of_motion(case: Case, bar: Floats, angles: Mapping[str, Floats]) -> Iterato
     for k, head in enumerate(case.prepared.limb.head_names):
         yield "fibre_length_least", head, float(length[:, k].min())
         yield "fibre_length_greatest", head, float(length[:, k].max())
-        yield "fibre_excursion", head, float(length[0, k] - length[-1, k])
+        yield "fibre_shortening", head, float(length[0, k] - length[-1, k])
 
 
 def bar_values(bar: Floats, lever: Floats) -> Iterator[Value]:

@@ -40,7 +40,7 @@ OF_MOMENTS = (
 )
 """Outcomes of a row or a direction that are drawn; the others repeat them in other units."""
 
-_OF_FIBRES = ("fibre_length_greatest", "fibre_excursion")
+_OF_FIBRES = ("fibre_length_greatest", "fibre_shortening")
 """Outcomes of heads that are drawn, of the heads that work."""
 
 _WORKING = 0.05
