@@ -13,7 +13,6 @@ from momentshare.text import csv_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-    from typing import TextIO
 
     import pandas as pd
     import pyarrow as pa
@@ -225,11 +224,7 @@ class Writer:
 
 
 def figure_bytes(
-    figure: Figure,
-    ending: str,
-    dpi: float | None = None,
-    texts: Mapping[str, str] | None = None,
-    beside: TextIO | None = None,
+    figure: Figure, ending: str, dpi: float | None = None, texts: Mapping[str, str] | None = None
 ) -> bytes:
     """Bytes of a figure under the settings in force; the same figure gives the same bytes.
 
@@ -242,14 +237,10 @@ def figure_bytes(
         Resolution; by default that of the figure.
     texts : mapping, optional
         What a PNG says about itself, such as its ``Title``.
-    beside : file, optional
-        Where the SVG is written in the same pass as the PNG, of a figure on a canvas that can.
     """
     # An SVG is written in many small pieces, each encoded on its own where bytes are asked for.
     buffer = io.StringIO() if ending == "svg" else io.BytesIO()
     more: dict[str, Any] = {"pil_kwargs": _PACKED} if ending == "png" else {}
-    if beside is not None:
-        more |= {"beside": beside, "about": _METADATA["svg"]}
     about = _METADATA.get(ending)
     if ending == "png":
         about = {**_METADATA["png"], **(texts or {})}

@@ -7,23 +7,21 @@ This one keeps what a text looks like for as long as the process lasts.
 
 from __future__ import annotations
 
-import re
+from codecs import getwriter
 from collections import OrderedDict
 from functools import lru_cache
-from io import StringIO
 from math import floor
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
+from matplotlib import cbook
 from matplotlib.backend_bases import GraphicsContextBase
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
+from matplotlib.backends.backend_mixed import MixedModeRenderer
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.textpath import TextToPath
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from typing import TextIO
-
     from matplotlib.font_manager import FontProperties
     from numpy.typing import NDArray
 
@@ -55,14 +53,6 @@ class _Lettering(TextToPath):
         scale = prop.get_size_in_points() / self.FONT_SCALE
         width, height, descent = self._measured(s, one)
         return width * scale, height * scale, descent * scale
-
-    def width(self, line: str, font: FontProperties) -> float:
-        """Width of a line of text [point], from its words: fonts do not kern across spaces."""
-        space, *words = (
-            self.get_text_width_height_descent(part, font, ismath=False)[0]
-            for part in (" ", *line.split(" "))
-        )
-        return sum(words) + (len(words) - 1) * space
 
     def _measure(self, text: str, font: FontProperties) -> Box:
         return super().get_text_width_height_descent(text, font, ismath=False)
@@ -173,133 +163,37 @@ class _Renderer(RendererAgg):
 
 
 class _Outlines(RendererSVG):
-    """Vectors in units of pixels, with texts from outlines that are laid out once."""
+    """Vectors, with texts from outlines that are laid out once."""
 
-    def __init__(self, width: float, height: float, dpi: float, metadata: Any) -> None:
-        self._file = StringIO()
+    def __init__(self, *args: Any, **more: Any) -> None:
         made: Any = super()
-        made.__init__(width, height, self._file, metadata=metadata)
+        made.__init__(*args, **more)
         self._text2path = LETTERING
-        self._dpi, self._unit = dpi, dpi / 72.0
-
-    def draw_text(
-        self,
-        gc: Any,
-        x: float,
-        y: float,
-        s: str,
-        prop: FontProperties,
-        angle: float,
-        ismath: Any = False,
-        mtext: Any = None,
-    ) -> None:
-        """Draw a text that begins at a place, as wide as it is in pixels."""
-        drawn: Any = super()
-        larger = prop.copy()
-        larger.set_size(self._unit * prop.get_size_in_points())
-        own = LETTERING.width(s, larger)
-        if ismath or not own or gc.get_clip_rectangle() or gc.get_clip_path()[0]:
-            drawn.draw_text(gc, x, y, s, larger, angle, ismath, mtext)
-            return
-        stretch = _extent(s, prop.copy(), self._dpi)[0] / own
-        place = f"translate({x:.6f} {y:.6f}) rotate({-angle:.6g}) scale({stretch:.6f} 1)"
-        writer: Any = self.writer
-        writer.start("g", transform=place)
-        drawn.draw_text(gc, 0.0, 0.0, s, larger, 0.0, ismath, mtext)
-        writer.end("g")
-
-    def _get_style_dict(self, gc: Any, rgbFace: Any) -> dict[str, str]:
-        """Say how a line looks; its width and dashes are given in points."""
-        drawn: Any = super()
-        look = self.new_gc()
-        look.copy_properties(gc)
-        look.set_linewidth(self._unit * gc.get_linewidth())
-        offset, dashes = gc.get_dashes()
-        look.set_dashes(
-            self._unit * offset, None if dashes is None else [self._unit * d for d in dashes]
-        )
-        return cast("dict[str, str]", drawn._get_style_dict(look, rgbFace))  # noqa: SLF001
-
-    def text(self) -> str:
-        """Return the whole file; its size and that of hatches are in points, as matplotlib's."""
-        done: Any = self
-        done.finalize()
-        unit = self._unit
-        found = re.sub(
-            r' (width|height)="([\d.]+)pt"',
-            lambda size: f' {size[1]}="{float(size[2]) / unit:.6g}pt"',
-            self._file.getvalue(),
-            count=2,
-        )
-        return found.replace("<pattern ", f'<pattern patternTransform="scale({unit:.6g})" ')
-
-
-_DRAWING = (
-    "draw_path",
-    "draw_markers",
-    "draw_path_collection",
-    "draw_quad_mesh",
-    "draw_image",
-    "draw_text",
-    "open_group",
-    "close_group",
-)
-
-
-class _Both:
-    """Pixels and vectors, drawn in one pass: going through a figure takes longer than either."""
-
-    def __init__(self, pixels: Any, outlines: Any) -> None:
-        self._pixels = pixels
-        for name in _DRAWING:
-            setattr(self, name, _twice(getattr(pixels, name), getattr(outlines, name)))
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._pixels, name)
-
-
-def _twice(first: Callable[..., None], second: Callable[..., None]) -> Callable[..., None]:
-    def draw(*values: Any, **more: Any) -> None:
-        first(*values, **more)
-        second(*values, **more)
-
-    return draw
 
 
 class Canvas(FigureCanvasAgg):
-    """A canvas that can write a PNG and an SVG in one pass."""
+    """A canvas for PNG and SVG."""
 
-    _outlines: Any = None
+    fixed_dpi = None
 
     def get_renderer(self) -> Any:
         """Return what draws the figure at its size and resolution."""
         wide, tall = self.get_width_height(physical=True)
-        found = getattr(self, "_pixels", None)
+        found = getattr(self, "renderer", None)
         if found is None or (found.width, found.height, found.dpi) != (wide, tall, self.figure.dpi):
             make: Any = _Renderer
-            self._pixels = make(wide, tall, self.figure.dpi)
-        return self._pixels if self._outlines is None else _Both(self._pixels, self._outlines)
+            self.renderer = make(wide, tall, self.figure.dpi)
+        return self.renderer
 
-    def print_png(
-        self,
-        filename_or_obj: Any,
-        *,
-        metadata: Mapping[str, str | None] | None = None,
-        pil_kwargs: Mapping[str, Any] | None = None,
-        beside: TextIO | None = None,
-        about: Mapping[str, str | None] | None = None,
-        **_: Any,
-    ) -> None:
-        """Write the figure as PNG, and as SVG to the file ``beside``, with ``about`` in it."""
-        fresh: Any = super()
-        more = {"metadata": metadata, "pil_kwargs": pil_kwargs}
-        if beside is None:
-            fresh.print_png(filename_or_obj, **more)
-            return
-        outlines = _Outlines(*self.figure.bbox.size, self.figure.dpi, about)
-        self._outlines = outlines
-        try:
-            fresh.print_png(filename_or_obj, **more)
-        finally:
-            self._outlines = None
-        beside.write(outlines.text())
+    def print_svg(self, filename: Any, *, metadata: Any = None, **_: Any) -> None:
+        """Write the figure as SVG to a file, open or by name."""
+        dpi = self.figure.dpi
+        self.figure.dpi = 72
+        width, height = self.figure.get_size_inches()
+        make: Any = MixedModeRenderer
+        with cbook.open_file_cm(filename, "w", encoding="utf-8") as file:
+            text = file if cbook.file_requires_unicode(file) else getwriter("utf-8")(file)
+            outlines = _Outlines(72 * width, 72 * height, text, image_dpi=dpi, metadata=metadata)
+            renderer = make(self.figure, width, height, dpi, outlines)
+            self.figure.draw(renderer)
+            renderer.finalize()

@@ -185,7 +185,8 @@ def _measured(text: str, size: float, family: tuple[str, ...], weight: str) -> f
 
     font = FontProperties(family=list(family), size=size, weight=weight)
     with quiet():
-        return float(LETTERING.width(text, font)) / 72.0
+        width, _, _ = LETTERING.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / 72.0
 
 
 def text_width(text: str, size: float = 8.0, weight: str = "normal") -> float:

@@ -7,7 +7,6 @@ other. So other processes draw while this one makes tables, and this one draws w
 from __future__ import annotations
 
 import gc
-import io
 import pickle
 from contextlib import ExitStack, contextmanager
 from functools import lru_cache
@@ -237,9 +236,7 @@ def _bytes_of(make: Drawing, way: _Way) -> dict[str, bytes]:
         figure.set_dpi(way.dpi)
     add_footer(figure, way.note)
     texts = heading_texts(figure)
-    outlines = io.StringIO() if "svg" in way.formats else None
-    found = {"png": figure_bytes(figure, "png", way.dpi, texts, outlines)}
-    return found if outlines is None else found | {"svg": outlines.getvalue().encode()}
+    return {ending: figure_bytes(figure, ending, way.dpi, texts) for ending in way.formats}
 
 
 @contextmanager
