@@ -33,9 +33,9 @@ if TYPE_CHECKING:
 __all__ = [
     "Keeper",
     "answer_in",
-    "answers_of",
     "child_command",
     "child_environment",
+    "collect_answers",
     "on_cluster",
     "on_processes",
 ]
@@ -105,7 +105,7 @@ def _module_path() -> list[str]:
     return [p for p in sys.path if not is_here(p) or os.path.realpath(p) in installed]
 
 
-def answers_of(
+def collect_answers(
     work: Callable[..., Answer],
     tasks: Sequence[tuple[Key, tuple[Any, ...]]],
     workers: int | None = None,

@@ -146,7 +146,7 @@ class Skeleton:
         shown = ", ".join(names[:3]) + (", …" if len(names) > 3 else "")
         return f"Skeleton({shown}; limbs={self.shape or 1}, scapula={self.scapula_policy!r})"
 
-    def girdle_of(self, limb: NDArray[np.intp] | None) -> Girdle:
+    def limb_girdle(self, limb: NDArray[np.intp] | None) -> Girdle:
         """Girdle of the limb of each frame; the only one of a single skeleton."""
         if not self.shape or limb is None:
             return self.girdle

@@ -56,7 +56,7 @@ def made_by_the_example(thing):
     }
 
 
-def arrays_of(value, place="", of=object):
+def answer_arrays(value, place="", of=object):
     """(place, array) of every array in an object of ours, its parts, tuples and mappings.
 
     ``of`` leaves out those of other kinds of dataclass.
@@ -65,15 +65,15 @@ def arrays_of(value, place="", of=object):
         yield place, value
     elif isinstance(value, (list, tuple)):
         for at, part in enumerate(value):
-            yield from arrays_of(part, f"{place}[{at}]", of)
+            yield from answer_arrays(part, f"{place}[{at}]", of)
     elif isinstance(value, Mapping):
         for key, part in value.items():
-            yield from arrays_of(part, f"{place}[{key!r}]", of)
+            yield from answer_arrays(part, f"{place}[{key!r}]", of)
     elif dataclasses.is_dataclass(value):
         for item in dataclasses.fields(value):
             part = getattr(value, item.name)
             if isinstance(value, of) or not isinstance(part, np.ndarray):
-                yield from arrays_of(part, f"{place}.{item.name}", of)
+                yield from answer_arrays(part, f"{place}.{item.name}", of)
 
 
 def vars_of(value):
@@ -103,14 +103,16 @@ def test_what_an_example_makes_travels(module, name):
         assert repr(again) == repr(value), label
         assert repr(copy.deepcopy(value)) == repr(value), label
         if type(value).__name__ in RESULTS:
-            assert held(value) == {place for place, _ in arrays_of(value)}, label
+            assert held(value) == {place for place, _ in answer_arrays(value)}, label
         for other in (again, copy.copy(value), copy.deepcopy(value)):
             assert held(other) >= held(value), label
 
 
 def held(value):
     """Places of arrays that cannot be written, in results; a view of an input may be one too."""
-    return {place for place, array in arrays_of(value, of=ReadOnly) if not array.flags.writeable}
+    return {
+        place for place, array in answer_arrays(value, of=ReadOnly) if not array.flags.writeable
+    }
 
 
 def test_a_mapping_of_a_model_cannot_be_changed_and_travels():

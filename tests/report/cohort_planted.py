@@ -563,7 +563,7 @@ def _by_person(table: str, value: str, keys: tuple[str, ...]) -> dict:
     return found
 
 
-def people_of(table: str, value: str, condition: str, mode: str | None, **where) -> dict:
+def counted_people(table: str, value: str, condition: str, mode: str | None, **where) -> dict:
     """Person → mean over repetitions; what carries no lateral force is the same in every mode."""
     if mode is not None and condition == FREE_HANDS:
         mode = "zero"
@@ -585,7 +585,7 @@ def is_tested(head: str, pair: tuple[str, str], mode: str) -> bool:
 
 def mean_and_sd(table: str, value: str, condition: str, mode: str | None, **where):
     """Mean over people of their own means, standard deviation between them, number of people."""
-    own = list(people_of(table, value, condition, mode, **where).values())
+    own = list(counted_people(table, value, condition, mode, **where).values())
     mean = sum(own) / len(own)
     spread = math.sqrt(sum((v - mean) ** 2 for v in own) / (len(own) - 1))
     return mean, spread, len(own)
@@ -593,7 +593,7 @@ def mean_and_sd(table: str, value: str, condition: str, mode: str | None, **wher
 
 def pair_differences(table: str, value: str, pair: tuple[str, str], mode: str, **where) -> dict:
     """Person → first less second, of the people who have both."""
-    a, b = (people_of(table, value, c, mode, **where) for c in pair)
+    a, b = (counted_people(table, value, c, mode, **where) for c in pair)
     return {person: a[person] - b[person] for person in a if person in b}
 
 

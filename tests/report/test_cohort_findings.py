@@ -15,9 +15,9 @@ from tests.report.cohort_planted import (
     CONFIDENCE,
     HEADS,
     SHOWN,
+    counted_people,
     page,
     pair_differences,
-    people_of,
     planted,
     spelled,
 )
@@ -40,7 +40,7 @@ CHANGES_TRIED = len(plan.CHANGES) + 2
 
 
 def activation_of(head, condition):
-    return people_of("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
+    return counted_people("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
 
 
 def orders():

@@ -16,7 +16,7 @@ from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
 from momentshare.report.text.cohort_findings import findings
 from momentshare.report.text.cohort_opening import cohort_opening
-from momentshare.report.text.cohort_orders import foremost_of
+from momentshare.report.text.cohort_orders import choose_foremost
 from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
@@ -88,7 +88,7 @@ def test_a_head_that_hardly_works_leads_only_if_no_other_is_left():
         (("a/b",), lines, "a/b", ()),
     ):
         mine = replace(summary, named_heads=named)
-        assert foremost_of(shown, mine) == (next(x for x in lines if x["head"] == first), among)
+        assert choose_foremost(shown, mine) == (next(x for x in lines if x["head"] == first), among)
 
 
 def test_loads_of_firm_orders_that_differ_are_told_beside_them():

@@ -24,8 +24,8 @@ from tests.report.cohort_planted import (
     MODES,
     ROWS,
     SHOWN,
+    counted_people,
     mean_and_sd,
-    people_of,
     planted,
     spelled,
 )
@@ -302,7 +302,9 @@ def test_people_behind_the_means_are_counted():
             table = table[table[column] == value]
         return f"{table['people'].min()} to {table['people'].max()} people"
 
-    held = {c: len(people_of("heads", plan.MEAN_ACTIVATION, c, SHOWN, head=HEADS[0])) for c in BARS}
+    held = {
+        c: len(counted_people("heads", plan.MEAN_ACTIVATION, c, SHOWN, head=HEADS[0])) for c in BARS
+    }
     assert held == {"narrow": 7, "medium": 6, "wide": 5}
     assert low_and_high("curves_heads", lateral=SHOWN) == "5 to 7 people"
     for name in ("head_activation", "head_forces", "moments", "lateral_ratio"):
@@ -335,7 +337,7 @@ def test_lift_means_have_their_bar_and_their_people():
             if line.get_marker() == "." and line.get_ydata()[0] == pytest.approx(y, abs=1e-9)
         ]
         assert to_hex(dots.get_color()) == to_hex(marker.get_color())
-        own = people_of("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
+        own = counted_people("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
         assert sorted(dots.get_xdata()) == pytest.approx([100 * v for v in sorted(own.values())])
         seen.add((head, condition))
     assert seen == {(h, c) for h in WORKING for c in CONDITIONS}

@@ -19,9 +19,9 @@ from tests.report.cohort_planted import (
     MODES,
     ROWS,
     SHOWN,
+    counted_people,
     mean_and_sd,
     pair_differences,
-    people_of,
     planted,
 )
 
@@ -85,7 +85,10 @@ def test_heads_by_person_average_repetitions_over_trials():
         key = labels(row, plan.CONDITION, plan.LATERAL, plan.HEAD).values()
         condition, mode, head = key
         for name in (plan.MEAN_ACTIVATION, plan.PEAK_ACTIVATION, plan.MEAN_FORCE, plan.PEAK_FORCE):
-            same(row[name], people_of("heads", name, condition, mode, head=head)[row[plan.PERSON]])
+            same(
+                row[name],
+                counted_people("heads", name, condition, mode, head=head)[row[plan.PERSON]],
+            )
         wanted = 3 if (row[plan.PERSON], condition) == plan.TWICE else 2
         assert row["repetitions"] == wanted
         seen += 1
@@ -112,7 +115,7 @@ def test_regions_keep_region_quantity_and_item_apart():
         same([row["mean"], row["sd"], row["people"]], wanted)
     for row in rows("regions_by_person"):
         where = labels(row, plan.REGION, plan.QUANTITY, plan.ITEM)
-        own = people_of("regions", plan.MEAN, row[plan.CONDITION], row[plan.LATERAL], **where)
+        own = counted_people("regions", plan.MEAN, row[plan.CONDITION], row[plan.LATERAL], **where)
         same(row[plan.MEAN], own[row[plan.PERSON]])
 
 
@@ -315,8 +318,10 @@ def test_overall_tests_stand_beside_their_own_outcome():
         alone = compared(wide, CONFIDENCE)
         for name in ("f", "p", "df_numerator", "df_denominator", "n_people", "n_values"):
             same(row[name], alone.omnibus[name].iloc[0])
-        values = {c: people_of("heads", plan.MEAN_ACTIVATION, c, row["lateral"], head=row["item"])
-                  for c in kept}  # fmt: skip
+        values = {
+            c: counted_people("heads", plan.MEAN_ACTIVATION, c, row["lateral"], head=row["item"])
+            for c in kept
+        }
         assert row["n_values"] == sum(map(len, values.values()))
 
 
@@ -329,8 +334,8 @@ def changes_of(mode):
 def changed(change, condition, mode, head):
     """Person → activation before and after a change."""
     if change.startswith("lateral force "):
-        before = people_of("heads", plan.MEAN_ACTIVATION, condition, mode, head=head)
-        after = people_of(
+        before = counted_people("heads", plan.MEAN_ACTIVATION, condition, mode, head=head)
+        after = counted_people(
             "heads",
             plan.MEAN_ACTIVATION,
             condition,
@@ -339,7 +344,7 @@ def changed(change, condition, mode, head):
         )
     else:
         before, after = (
-            people_of("sensitivity", name, condition, mode, head=head, change=change)
+            counted_people("sensitivity", name, condition, mode, head=head, change=change)
             for name in (plan.MEAN_ACTIVATION, plan.CHANGED)
         )
     return {person: (before[person], after[person]) for person in before if person in after}
@@ -402,7 +407,7 @@ def test_the_glenoid_changes_what_was_planted():
 def emg_means(head, condition, name):
     """Person → lift mean of the curve of a head, over repetitions."""
     parts = [
-        people_of("emg", name, condition, SHOWN, head=head, lift_percent=lift) for lift in GRID
+        counted_people("emg", name, condition, SHOWN, head=head, lift_percent=lift) for lift in GRID
     ]
     return {person: np.mean([part[person] for part in parts]) for person in parts[0]}
 
@@ -411,7 +416,7 @@ def test_emg_curves_belong_to_their_person_condition_and_head():
     for row in rows("emg_curves_by_person"):
         where = labels(row, plan.HEAD, plan.LIFT)
         for name in (plan.EMG, plan.ACTIVATION, plan.PULLED):
-            own = people_of("emg", name, row[plan.CONDITION], SHOWN, **where)
+            own = counted_people("emg", name, row[plan.CONDITION], SHOWN, **where)
             same(row[name], own[row[plan.PERSON]])
 
 
@@ -440,7 +445,7 @@ def test_emg_agreement_has_the_numbers_of_its_own_head_and_condition():
         head, condition = row[plan.HEAD], row[plan.CONDITION]
         curves = {
             name: [
-                people_of("emg", name, condition, SHOWN, head=head, lift_percent=lift)
+                counted_people("emg", name, condition, SHOWN, head=head, lift_percent=lift)
                 for lift in GRID
             ]
             for name in (plan.EMG, plan.ACTIVATION)

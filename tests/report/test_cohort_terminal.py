@@ -236,7 +236,7 @@ def test_a_person_alone_has_no_spread(monkeypatch, tmp_path, capsys):
     (activation,) = [found for title, found in rows.items() if "Lift-mean activation [%]" in title]
     assert all(row["narrow"].endswith(" (1 person)") for row in activation)
     for row, head in zip(activation, HEADS, strict=True):
-        own = plan.people_of("heads", plan.MEAN_ACTIVATION, "narrow", SHOWN, head=head)["Ama"]
+        own = plan.counted_people("heads", plan.MEAN_ACTIVATION, "narrow", SHOWN, head=head)["Ama"]
         assert_shows(row["narrow"].removesuffix(" (1 person)"), 100.0 * own)
 
 

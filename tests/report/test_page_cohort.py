@@ -629,7 +629,7 @@ def test_without_a_measured_force_the_free_treatment_is_shown():
     table = shown.table("Lift-mean activation [%] of each head")
     assert "lateral force free." in table.caption
     for head, row in zip(HEADS, table.records(), strict=True):
-        own = plan.people_of("heads", plan.MEAN_ACTIVATION, "wide", "free", head=head)
+        own = plan.counted_people("heads", plan.MEAN_ACTIVATION, "wide", "free", head=head)
         assert_shows(row["wide"], 100.0 * own["Dee"])
     summary, _ = page_of(lambda o: (o.person, o.condition) == ("Dee", plan.FREE_HANDS))
     assert summary.mode == "zero"

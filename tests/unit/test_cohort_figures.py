@@ -111,7 +111,7 @@ def summary_of(conditions, free=0.2):
             for p in "ab" for c in conditions for h in HEADS[:2]
         ]
     )  # fmt: skip
-    outcomes = outcomes_of(conditions)
+    outcomes = measure_outcomes(conditions)
     tables = {
         "outcomes": outcomes,
         "outcomes_by_person": pd.concat(
@@ -144,7 +144,7 @@ def summary_of(conditions, free=0.2):
     )
 
 
-def outcomes_of(conditions):
+def measure_outcomes(conditions):
     """Every outcome that there is, with names and numbers of any length."""
     items = {"lift": [""], "angle": ["elevation", "elbow_flexion"], "head": HEADS[1:3]}
     rows = ["shoulder_internal_rotation", "shoulder_horizontal_adduction", "elbow_extension"]

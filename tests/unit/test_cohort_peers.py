@@ -11,7 +11,7 @@ from momentshare.cli.check import _standing
 from momentshare.cohort.check import TrialCheck
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.load import parse_cohort
-from momentshare.cohort.peers import influence_table, peers_of, peers_table
+from momentshare.cohort.peers import compare_with_peers, influence_table, peers_table
 from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
@@ -217,10 +217,10 @@ def test_a_check_stands_out_by_more_than_half_of_its_limit(value, out):
          "value": value if k == 2 else 1.0 + 0.02 * k}
         for k in range(6)
     ]  # fmt: skip
-    peers = peers_of(pd.DataFrame(rows), [])
+    peers = compare_with_peers(pd.DataFrame(rows), [])
     assert list(peers.loc[peers["stands_out"], "person"]) == ["P2"] * out
     side = [row | {"check": "side of the arm", "limit": -3.0} for row in rows]
-    assert peers_of(pd.DataFrame(side), []).empty
+    assert compare_with_peers(pd.DataFrame(side), []).empty
 
 
 def test_three_people_and_pushes_without_a_sign_tell_nothing():

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from tests.report.cohort_planted import planted
 
-from momentshare.cohort.reduce import Curves, groups_of, reduced_groups
+from momentshare.cohort.reduce import Curves, group_trials, reduced_groups
 from momentshare.cohort.summary import _gathered, summarise_cohort
 from momentshare.files.writer import Writer
 
@@ -66,7 +66,7 @@ def test_progress_counts_people_and_conditions():
     told = []
     result = planted().result
     summarise_cohort(result, progress=lambda done, total: told.append((done, total)))
-    count = len(groups_of(result))
+    count = len(group_trials(result))
     assert told == [(k + 1, count) for k in range(count)]
 
 

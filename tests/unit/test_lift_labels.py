@@ -88,7 +88,7 @@ def test_xarray_reads_it(result):
     assert read["contact"].dims == ("frame", "direction")
 
 
-def arrays_of(value):
+def answer_arrays(value):
     return {name: np.array(part["data"], dtype=float) for name, part in value["data_vars"].items()}
 
 
@@ -99,8 +99,8 @@ KEYS = [2, -1, slice(1, 3), [True, False, False, True], np.array([3, 0]), slice(
 def test_an_index_takes_frames_and_all_that_belongs_to_them(result, key):
     part = result[key]
     chosen = np.atleast_1d(np.arange(4)[key])
-    whole = arrays_of(result.to_dict())
-    for name, values in arrays_of(part.to_dict()).items():
+    whole = answer_arrays(result.to_dict())
+    for name, values in answer_arrays(part.to_dict()).items():
         wanted = whole[name][chosen]  # lists of no frame do not say how many heads there are
         np.testing.assert_array_equal(values.reshape(wanted.shape), wanted, err_msg=name)
     heads = len(result.prepared.limb.head_names)

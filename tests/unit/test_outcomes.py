@@ -15,8 +15,8 @@ from momentshare.cohort.outcomes.measure import (
     bar_power,
     bar_values,
     joint_power,
+    measure_outcomes,
     measured_directions,
-    outcomes_of,
 )
 from momentshare.cohort.outcomes.over_people import named_contrasts, paired_table
 from momentshare.directions import ROWS
@@ -61,7 +61,7 @@ def room(case):
 
 def table_of(case, **changes):
     given = {"bar": room(case), "angles": {"elbow_flexion": np.linspace(90.0, 10.0, 7)}} | changes
-    return outcomes_of(case, **given)
+    return measure_outcomes(case, **given)
 
 
 def value(table, outcome, item="", lateral=None):

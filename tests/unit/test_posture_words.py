@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from tests.planned import TEXT
 
-from momentshare.report.text.bar_path import default_path_sentences, touch_point, tuck_of
+from momentshare.report.text.bar_path import default_path_sentences, touch_point, tuck_angle
 from momentshare.study import parse_study, run_study
 
 ANGLES = "tuck_deg = [[0, 60], [1, 82]]\nforearm_tilt_deg = [[0, 7], [1, -6]]\n"
@@ -18,7 +18,7 @@ def test_nothing_is_said_of_angles_that_are_given():
     result = solved(TEXT)
     assert default_path_sentences(result) == []
     wide = next(case for case in result.cases if case.condition == "wide")
-    np.testing.assert_allclose(np.degrees(tuck_of(wide.prepared.lift)[[0, -1]]), [60.0, 82.0])
+    np.testing.assert_allclose(np.degrees(tuck_angle(wide.prepared.lift)[[0, -1]]), [60.0, 82.0])
 
 
 def test_default_touch_points_are_named_with_how_they_are_known(monkeypatch):

@@ -146,9 +146,9 @@ def test_what_is_temporary_lies_within_the_run_and_goes_with_a_killed_one(tmp_pa
     program = (
         "import os, sys\n"
         "from momentshare.files import run_folder\n"
-        "from momentshare.processes import answers_of\n"
+        "from momentshare.processes import collect_answers\n"
         "with run_folder('r', 'cohort') as run:\n"
-        "    for key, pid in answers_of(os.getpid, [(1, ()), (2, ()), (3, ())], 2):\n"
+        "    for key, pid in collect_answers(os.getpid, [(1, ()), (2, ()), (3, ())], 2):\n"
         "        os.kill(os.getpid(), 9)\n"
     )
     env = os.environ | {"TMPDIR": str(system)}

@@ -64,7 +64,7 @@ def test_a_process_that_died_is_no_person_without_an_upper_arm(study, monkeypatc
 
     one = study.only(conditions=[study.file.condition[0].name])
     with monkeypatch.context() as patch:
-        patch.setattr(upper_arms, "answers_of", all_but_the_first)
+        patch.setattr(upper_arms, "collect_answers", all_but_the_first)
         first = run_cohort(one, tmp_path / "out", workers=1)
     lost, kept = (person.name for person in study.file.person)
     assert {o.person for o in first.outcomes if not o.fault} == {kept}

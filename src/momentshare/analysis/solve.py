@@ -306,9 +306,9 @@ class LiftResult(ReadOnly):
 
     def to_json(self) -> str:
         """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
-        from momentshare.sharing._labelled import json_of
+        from momentshare.sharing._labelled import labelled_json
 
-        return json_of(self.to_dict())
+        return labelled_json(self.to_dict())
 
     @property
     def force(self) -> NDArray[np.float64]:

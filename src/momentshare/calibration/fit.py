@@ -102,7 +102,7 @@ class Calibration:
 
 
 @dataclass(frozen=True, slots=True)
-class _Knob:
+class _FreeNumber:
     """One free number of the geometry."""
 
     table: str
@@ -144,7 +144,7 @@ def calibrate(
     fibres = [t for t in targets if t.use == "calibration" and t.quantity in _FIBRES]
     if not geometry and not fibres:
         raise InputError(f"model {model.name!r}: no row of targets.csv is marked calibration")
-    knobs = _knobs(model, geometry)
+    free = _free_numbers(model, geometry)
     groups = sorted({h.group for h in model.heads})
     start_groups = np.array([np.log(model.number(f"strength_{g}")) for g in groups])
 
@@ -157,7 +157,7 @@ def calibrate(
     )
 
     def numbers(offset: NDArray[np.float64], y: NDArray[np.float64]) -> Numbers:
-        moved = _moved(knobs, offset)
+        moved = _moved(free, offset)
         return replace(
             moved,
             quantities={
@@ -188,7 +188,7 @@ def calibrate(
     ) -> NDArray[np.float64]:
         return evaluate(rows, limbs(offset, y))
 
-    still = np.zeros(len(knobs))
+    still = np.zeros(len(free))
     unchanged = np.concatenate([np.zeros(2 * heads), start_groups])
     before = judged(still, unchanged, list(targets))
     count = 0
@@ -198,7 +198,7 @@ def calibrate(
         count += 1
         if progress is not None:
             progress("attachments and radii", count)
-        offset = x * np.array([k.spread for k in knobs])
+        offset = x * np.array([k.spread for k in free])
         return np.concatenate([misfit(geometry, judged(offset, unchanged, geometry)), x])
 
     offset = still
@@ -210,13 +210,13 @@ def calibrate(
             still,
             bounds=(-REACH, REACH),
             max_nfev=rounds,
-            diff_step=np.full(len(knobs), 1e-4),
+            diff_step=np.full(len(free), 1e-4),
             xtol=1e-6,
             ftol=1e-6,
             gtol=1e-6,
         )
         # The table keeps hundredths of a millimetre; what follows must use the same digits.
-        offset = np.round(fit.x * np.array([k.spread for k in knobs]), 5)
+        offset = np.round(fit.x * np.array([k.spread for k in free]), 5)
         cost_before += float(first @ first)
         cost_after += 2.0 * float(fit.cost)
 
@@ -259,7 +259,7 @@ def calibrate(
     return Calibration(
         model=model,
         numbers=(
-            *_fitted_geometry(knobs, offset),
+            *_fitted_geometry(free, offset),
             *_fitted_fibres(model, fitted, length_spread, place_spread),
             *_fitted_strength(model, groups, start_groups, fitted[2 * heads :]),
         ),
@@ -285,7 +285,7 @@ def misfit(rows: Sequence[Target], found: NDArray[np.float64]) -> NDArray[np.flo
     return np.asarray(off / width)
 
 
-def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:
+def _free_numbers(model: Model, rows: list[Target]) -> list[_FreeNumber]:
     """Sites and radii on the paths of the heads that the rows name, in the model's order."""
     named = {s for t in rows for s in t.subjects}
     sites: dict[str, None] = {}
@@ -294,26 +294,26 @@ def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:
         if head.name in named:
             for step in (step for line in head.lines for step in line):
                 (surfaces if step.is_surface else sites)[step.name] = None
-    knobs = [
-        _Knob("sites", name, axis, model.sites[name].position[axis], model.sites[name].spread)
+    free = [
+        _FreeNumber("sites", name, axis, model.sites[name].position[axis], model.sites[name].spread)
         for name in sites
         for axis in range(3)
     ]
-    knobs += [
-        _Knob("surfaces", name, 0, model.surfaces[name].radius, model.surfaces[name].spread)
+    free += [
+        _FreeNumber("surfaces", name, 0, model.surfaces[name].radius, model.surfaces[name].spread)
         for name in surfaces
     ]
-    return knobs
+    return free
 
 
-def _moved(knobs: list[_Knob], offset: NDArray[np.float64]) -> Numbers:
+def _moved(free: list[_FreeNumber], offset: NDArray[np.float64]) -> Numbers:
     shifts: dict[str, NDArray[np.float64]] = {}
     radii: dict[str, float] = {}
-    for knob, move in zip(knobs, offset, strict=True):
-        if knob.table == "sites":
-            shifts.setdefault(knob.name, np.zeros(3))[knob.axis] = move
+    for number, move in zip(free, offset, strict=True):
+        if number.table == "sites":
+            shifts.setdefault(number.name, np.zeros(3))[number.axis] = move
         else:
-            radii[knob.name] = knob.start + move
+            radii[number.name] = number.start + move
     return Numbers(offsets=shifts, radii=radii)
 
 
@@ -369,7 +369,7 @@ def _fitted_fibres(
     return out
 
 
-def _fitted_geometry(knobs: list[_Knob], offset: NDArray[np.float64]) -> list[FittedNumber]:
+def _fitted_geometry(free: list[_FreeNumber], offset: NDArray[np.float64]) -> list[FittedNumber]:
     return [
         FittedNumber(
             table=k.table,
@@ -382,7 +382,7 @@ def _fitted_geometry(knobs: list[_Knob], offset: NDArray[np.float64]) -> list[Fi
             moved=float(move / k.spread),
             at_bound=_at_end(move / k.spread),
         )
-        for k, move in zip(knobs, offset, strict=True)
+        for k, move in zip(free, offset, strict=True)
     ]
 
 

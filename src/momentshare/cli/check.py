@@ -131,12 +131,12 @@ def _standing(found: Sequence[TrialCheck]) -> list[str]:
     """State whose checks stand out from those of the other people."""
     import pandas as pd
 
-    from momentshare.cohort.peers import peers_of
+    from momentshare.cohort.peers import compare_with_peers
     from momentshare.cohort.trial_tables import check_row
     from momentshare.report.text.cohort_peers import standing_texts
 
     rows = [{"person": item.person} | check_row(c) for item in found for c in item.checks]
-    peers = peers_of(pd.DataFrame(rows), found)
+    peers = compare_with_peers(pd.DataFrame(rows), found)
     return standing_texts(peers) if len(peers) else []
 
 

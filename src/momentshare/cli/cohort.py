@@ -170,11 +170,12 @@ def _read_published(study: CohortStudy) -> list[PublishedTable]:
     tables = [published_table(study, entry.file) for entry in study.file.published]
     out = set(study.conditions_left_out)
     return [
-        replace(table, lines=kept) if (kept := _lines_of(table, out)) else table for table in tables
+        replace(table, lines=kept) if (kept := _asked_lines(table, out)) else table
+        for table in tables
     ]
 
 
-def _lines_of(table: PublishedTable, left_out: set[str]) -> tuple[PublishedLine, ...]:
+def _asked_lines(table: PublishedTable, left_out: set[str]) -> tuple[PublishedLine, ...]:
     """Lines of a published table without those of conditions that were not asked for."""
     return tuple(line for line in table.lines if line.condition not in left_out)
 

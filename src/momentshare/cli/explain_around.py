@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from momentshare.cli.explain_more import (
     bearing,
-    drawn_lifts_of,
     limiting,
     limiting_table,
     shares_of_limiting,
+    solve_drawn_lifts,
     touched,
 )
 from momentshare.text import head_label, head_phrase, signed_number
@@ -88,7 +88,8 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
 
     result, heads = asked.result, asked.heads
     drawn = [
-        own[0] for own in drawn_lifts_of(asked.lifts, [asked.condition], [asked.mode], asked.draws)
+        own[0]
+        for own in solve_drawn_lifts(asked.lifts, [asked.condition], [asked.mode], asked.draws)
     ]
     tables: dict[str, pd.DataFrame] = {}
     if len(heads) > 1:

@@ -10,11 +10,11 @@ from momentshare.cli.explain_lifts import pick, solve_lifts
 from momentshare.cli.explain_more import (
     Bearing,
     bearing,
-    drawn_lifts_of,
     limiting,
     limiting_table,
     shares_of_limiting,
     show_paragraphs,
+    solve_drawn_lifts,
     told_text,
     touched,
 )
@@ -261,7 +261,7 @@ def _drawn(
 
     if not asked.draws:
         return None, {}
-    results = drawn_lifts_of(lifts, asked.conditions, modes, asked.draws)
+    results = solve_drawn_lifts(lifts, asked.conditions, modes, asked.draws)
     pairs = [(own[0], own[1]) for own in results]
     shares = {
         name: shares_of_limiting([own[k] for own in results], found_of)

@@ -25,12 +25,12 @@ if TYPE_CHECKING:
 __all__ = [
     "Bearing",
     "bearing",
-    "drawn_lifts_of",
     "limiting",
     "limiting_table",
     "print_table",
     "shares_of_limiting",
     "show_paragraphs",
+    "solve_drawn_lifts",
     "told_text",
     "touched",
 ]
@@ -127,7 +127,7 @@ def _limit_texts(rows: Sequence[Limit], about: str) -> list[str]:
     return out
 
 
-def drawn_lifts_of(
+def solve_drawn_lifts(
     lifts: SolvedLifts, conditions: Sequence[str], modes: Sequence[str], draws: int
 ) -> list[tuple[LiftResult, ...]]:
     """Solve lifts for draws; a draw in which a lift cannot be performed is left out."""

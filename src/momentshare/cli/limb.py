@@ -226,7 +226,7 @@ def _describe(screen: Console, linkage: Linkage) -> None:
     for heading in ("joint", "type", "carries", "row", "from [deg]", "to [deg]", "balanced"):
         view.add_column(Text(heading))
     for joint in linkage.joints:
-        for k in linkage.rows_of(joint.name):
+        for k in linkage.joint_rows(joint.name):
             row = linkage.rows[k]
             low, high = row.limits_deg
             view.add_row(

@@ -24,7 +24,7 @@ from momentshare.directions import moment_direction
 from momentshare.errors import MomentshareError
 from momentshare.limb.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
 from momentshare.model import load_model
-from momentshare.processes import answers_of
+from momentshare.processes import collect_answers
 from momentshare.sharing import Status
 from momentshare.strength.needed import TaskFrames, needed_strength
 from momentshare.trial.checks.verdict import failed_checks
@@ -159,7 +159,7 @@ def with_best_lifts(
     found: dict[int, BestLift] = {}
     bare = replace(study, raised={})
     tasks = [(number, (bare, entry)) for number, entry in entries.items()]
-    with closing(answers_of(laid_on_limb, tasks, workers)) as answers:
+    with closing(collect_answers(laid_on_limb, tasks, workers)) as answers:
         for number, answer in answers:
             entry = entries[number]
             found[number] = answer or _fault(entry, "the process that worked on it died")

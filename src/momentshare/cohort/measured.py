@@ -12,7 +12,7 @@ from momentshare.balance import Lateral
 from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.errors import InputError, ProcessError
 from momentshare.runs import Task
-from momentshare.study.exercises import profile_of
+from momentshare.study.exercises import make_profile
 from momentshare.study.run import treatments
 from momentshare.trial.formats.layout import FLOOR_ROLES, MARKER_ROLES
 from momentshare.trial.formats.read import merge_recordings, read_recording
@@ -72,7 +72,7 @@ def _stated(condition: MeasuredCondition) -> StatedGirdle:
     """Return what a condition states about the girdle, in SI."""
     fields = {"protraction": condition.protraction_deg, "shrug": condition.shrug_deg}
     degree = math.pi / 180.0
-    return StatedGirdle(**{k: profile_of(v, degree) for k, v in fields.items() if v is not None})
+    return StatedGirdle(**{k: make_profile(v, degree) for k, v in fields.items() if v is not None})
 
 
 def processed_trial(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.run import CohortResult
 
-__all__ = ["Measured", "influence_table", "peers_of", "peers_table"]
+__all__ = ["Measured", "compare_with_peers", "influence_table", "peers_table"]
 
 LEAST_PEOPLE = 4
 """Number of people from which each is compared with the others; assumed."""
@@ -80,10 +80,10 @@ def peers_table(result: CohortResult) -> pd.DataFrame:
     stand out where they are larger, signed measures on either side. Empty with fewer than four
     people.
     """
-    return peers_of(result.table("checks", all_solved=True), result.solved)
+    return compare_with_peers(result.table("checks", all_solved=True), result.solved)
 
 
-def peers_of(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
+def compare_with_peers(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
     """Do as :func:`peers_table`, from rows of checks and the records of trials."""
     values = _values(checks, trials)
     rows: list[dict[str, Any]] = []

@@ -22,7 +22,7 @@ from momentshare.cohort.outcomes.measure import NO_TREATMENT
 from momentshare.cohort.shortfall import LEAST_UNMET, greatest_unmet, shortfall_text
 from momentshare.cohort.trials import read_lateral, read_table
 from momentshare.errors import ProcessError
-from momentshare.processes import answers_of
+from momentshare.processes import collect_answers
 from momentshare.reading import HEAD_OUTCOMES
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.run import CohortResult
 
-__all__ = ["FULL", "Curves", "Group", "Reduced", "groups_of", "own_means", "reduced_groups"]
+__all__ = ["FULL", "Curves", "Group", "Reduced", "group_trials", "own_means", "reduced_groups"]
 
 FULL = 0.99
 """Activation from which a head counts as fully active."""
@@ -138,7 +138,7 @@ class Curves:
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def groups_of(result: CohortResult) -> list[Group]:
+def group_trials(result: CohortResult) -> list[Group]:
     """Trials that count by person and condition, in the order of the trials."""
     alone = {c.name for c in result.study.file.condition if not c.one_bar}
     with_heads = {o.number for o in result.heads_counted}
@@ -178,7 +178,7 @@ def reduced_groups(
     progress : callable, optional
         Called with the number of groups done, and of all.
     """
-    groups = groups_of(result)
+    groups = group_trials(result)
     if workers is None and len(result.counted) <= _ALONE:
         workers = 1
     for done, found in enumerate(_in_order(result.folder, groups, workers), start=1):
@@ -191,7 +191,7 @@ def _in_order(folder: Path, groups: list[Group], workers: int | None) -> Iterato
     tasks = [(number, (folder, group)) for number, group in enumerate(groups)]
     waiting: dict[int, Reduced] = {}
     turn = 0
-    with closing(answers_of(own_means, tasks, workers)) as answers:
+    with closing(collect_answers(own_means, tasks, workers)) as answers:
         for number, answer in answers:
             if answer is None:
                 raise ProcessError(

@@ -27,7 +27,7 @@ from momentshare.cohort.trials import (
 from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.files import RunFolder, as_run_folder
-from momentshare.processes import answers_of
+from momentshare.processes import collect_answers
 from momentshare.results import brief
 
 if TYPE_CHECKING:
@@ -393,7 +393,7 @@ def _solve_all(
     if scheduler is not None:
         study = replace(study, folder=study.folder.resolve())
     tasks = [(number, (study, number)) for number in todo]
-    return answers_of(solved_files, tasks, workers, scheduler=scheduler)
+    return collect_answers(solved_files, tasks, workers, scheduler=scheduler)
 
 
 def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:

@@ -23,7 +23,7 @@ from momentshare.cohort.trials import file_digest
 from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.model import load_model
-from momentshare.processes import answers_of
+from momentshare.processes import collect_answers
 from momentshare.published import read_published
 from momentshare.published.solve import given_moments
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
@@ -96,7 +96,7 @@ def measured_lifts(
     numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
     found: dict[int, tuple[Task, ...] | str] = {}
     to_read = [(number, (study, number, frames)) for number in numbers]
-    with closing(answers_of(read_tasks, to_read, workers)) as answers:
+    with closing(collect_answers(read_tasks, to_read, workers)) as answers:
         for number, answer in answers:
             found[number] = "the process that read it died" if answer is None else answer
             if progress is not None:

@@ -11,7 +11,7 @@ from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import trial_calibration, trial_processing, trial_recording
 from momentshare.errors import MomentshareError
 from momentshare.model import load_model
-from momentshare.processes import answers_of
+from momentshare.processes import collect_answers
 from momentshare.trial.motion.together import arm_paths
 from momentshare.trial.motion.upper_arm import fit_upper_arm
 
@@ -50,7 +50,7 @@ def with_upper_arms(
     bare = replace(study, upper_arms={})
     found: dict[str, UpperArm | None] = {}
     tasks = [(k, (bare, name)) for k, name in enumerate(people)]
-    with closing(answers_of(person_upper_arm, tasks, workers)) as answers:
+    with closing(collect_answers(person_upper_arm, tasks, workers)) as answers:
         for done, (k, arms) in enumerate(answers, start=1):
             for arm in (None,) if arms is None else arms:
                 found[people[k]] = arm

@@ -10,7 +10,7 @@ import numpy as np
 
 from momentshare.arrays import numbers
 from momentshare.errors import InputError, ShapeError, UnknownNameError, require_kind
-from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.breaches import find_breaches
 from momentshare.exercise.chain import Chain, chain_from_posture
 from momentshare.exercise.given import GIVEN_ANGLES
 from momentshare.exercise.lift import Lift, Motion
@@ -152,7 +152,7 @@ def lift_from_angles(
         load_mass=carried,
         lateral_axis=np.array([0.0, 0.0, 1.0]),
         lateral_free=False,
-        breaches=breaches_of(skeleton, chain, None),
+        breaches=find_breaches(skeleton, chain, None),
         motion=motion,
         load_force=force,
         push_axis=axis,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from momentshare.exercise.wrist import Check
     from momentshare.skeleton import Skeleton
 
-__all__ = ["breaches_each", "breaches_in", "breaches_of"]
+__all__ = ["breaches_each", "breaches_in", "find_breaches"]
 
 _ROUNDING = 1e-9
 """Angle beyond a limit that does not count as a breach [rad]."""
@@ -50,7 +50,7 @@ def breaches_in(
     return found
 
 
-def breaches_of(
+def find_breaches(
     skeleton: Skeleton, chain: Chain, bar_axis: NDArray[np.float64] | None
 ) -> tuple[LimitBreach, ...]:
     """Name every joint of one lift beyond its limit; see :func:`breaches_each`."""

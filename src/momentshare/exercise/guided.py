@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.breaches import find_breaches
 from momentshare.exercise.chain import (
     Chain,
     chain_from_posture,
@@ -180,7 +180,7 @@ class GuidedArm:
             load_mass=self.load_mass / 2.0,
             lateral_axis=np.array([0.0, 0.0, 1.0]),
             lateral_free=self.one_bar,
-            breaches=breaches_of(skeleton, here, None),
+            breaches=find_breaches(skeleton, here, None),
             motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
             load_force=force,
             push_axis=axis,

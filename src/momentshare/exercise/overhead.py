@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from momentshare.errors import InputError, PostureError
-from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.breaches import find_breaches
 from momentshare.exercise.chain import (
     Chain,
     chain_of_lengths,
@@ -133,7 +133,7 @@ class OverheadPress:
             load_mass=self.load_mass / 2.0,
             lateral_axis=_SIDEWAYS,
             lateral_free=bar,
-            breaches=breaches_of(skeleton, here, _SIDEWAYS if bar else None),
+            breaches=find_breaches(skeleton, here, _SIDEWAYS if bar else None),
             motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
             notes=notes,
         )

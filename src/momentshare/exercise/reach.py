@@ -99,7 +99,7 @@ def shoulder_limits(
         ``plane``, ``elevation`` and ``twist``, each with two arrays of the shape of
         ``elevation``.
     """
-    number, girdle = skeleton.model.number, skeleton.girdle_of(limb)
+    number, girdle = skeleton.model.number, skeleton.limb_girdle(limb)
     top = number("limit_elevation_max")
     highest = skeleton.highest_elevation
     if skeleton.shape and limb is not None:

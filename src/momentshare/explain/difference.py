@@ -21,7 +21,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.explain.given import GivenFrame, given_frame, given_frames, solve_given
-from momentshare.explain.mixtures import FACTORS, UNITS, Member, members_of, mixed
+from momentshare.explain.mixtures import FACTORS, UNITS, Member, differing_components, mixed
 from momentshare.explain.owen import member_values
 from momentshare.explain.problem import (
     frame_at,
@@ -256,7 +256,7 @@ def explain_difference(
     a, b = given_frame(first, at), given_frame(second, other_frame)
     rows = first.criterion.rows
     groups = tuple(head.group for head in first.prepared.limb.model.heads)
-    members = members_of(a, b, rows, groups)
+    members = differing_components(a, b, rows, groups)
     counted = [0, 0]
 
     def solve(states: NDArray[np.bool_]) -> Floats:

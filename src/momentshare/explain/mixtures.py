@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["FACTORS", "UNITS", "Member", "member_words", "members_of", "mixed"]
+__all__ = ["FACTORS", "UNITS", "Member", "differing_components", "member_words", "mixed"]
 
 FACTORS = ("moments", "lateral force", "arms", "capacity")
 """Inputs to an answer, in the order of tables."""
@@ -67,7 +67,7 @@ def member_words(member: Member) -> str:
     return group_phrase(member.name)
 
 
-def members_of(
+def differing_components(
     first: GivenFrame, second: GivenFrame, rows: Sequence[str], groups: Sequence[str]
 ) -> tuple[Member, ...]:
     """List the components that differ between two frames, factor by factor."""

@@ -17,7 +17,7 @@ from momentshare.errors import InputError
 from momentshare.files.folder import CONTROL
 from momentshare.files.place import (
     check_place,
-    lock_of,
+    hold_lock,
     missing_made,
     moved,
     require_room,
@@ -76,7 +76,7 @@ def lone_file(
     if control.is_symlink() or (control.exists() and not control.is_dir()):
         raise InputError(f"{shown(control)}: is not a folder of momentshare; remove it")
     try:
-        with lock_of(path, control / "lock"):
+        with hold_lock(path, control / "lock"):
             require_room(path, around, room)
 
             def write(data: bytes) -> None:

@@ -26,16 +26,16 @@ from momentshare.files.manifest import (
     MANIFEST,
     Manifest,
     Part,
-    account_of,
     bytes_digest,
     journal_entries,
     journal_line,
     path_digest,
+    read_account,
 )
 from momentshare.files.place import (
     check_place,
+    hold_lock,
     link_within,
-    lock_of,
     missing_made,
     moved,
     require_room,
@@ -403,8 +403,8 @@ def run_folder(
         control = path / CONTROL
         if control.is_symlink() or (control.exists() and not control.is_dir()):
             raise InputError(f"{shown(control)}: is not a folder of momentshare; remove it")
-        with lock_of(path, path / CONTROL / "lock"):
-            found, wrong = account_of(path)
+        with hold_lock(path, path / CONTROL / "lock"):
+            found, wrong = read_account(path)
             account = _own_account(path, command, found)
             if accept is not None and found is not None:
                 _accepted(path, accept, account)

@@ -17,8 +17,8 @@ from momentshare.errors import InputError
 from momentshare.files.folder import CONTROL
 from momentshare.files.place import (
     check_place,
+    hold_lock,
     link_within,
-    lock_of,
     missing_made,
     moved,
     storage_error,
@@ -67,7 +67,7 @@ def given_files(place: str | Path, texts: Mapping[str, bytes]) -> Iterator[Path]
     try:
         if control.is_symlink() or (control.exists() and not control.is_dir()):
             raise InputError(f"{shown(control)}: is not a folder of momentshare; remove it")
-        with lock_of(folder, control / "lock"):
+        with hold_lock(folder, control / "lock"):
             stage = control / _MADE
             shutil.rmtree(stage, ignore_errors=True)
             try:

@@ -31,11 +31,11 @@ __all__ = [
     "MANIFEST",
     "Manifest",
     "Part",
-    "account_of",
     "bytes_digest",
     "journal_entries",
     "journal_line",
     "path_digest",
+    "read_account",
 ]
 
 FORMAT = 4
@@ -119,7 +119,7 @@ def _record(part: Part) -> dict[str, Any]:
     return {"tag": part.tag, "files": dict(sorted(part.files.items()))}
 
 
-def account_of(folder: Path) -> tuple[Manifest | None, str]:
+def read_account(folder: Path) -> tuple[Manifest | None, str]:
     """Read the account of a folder.
 
     Returns

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "check_place",
+    "hold_lock",
     "link_within",
-    "lock_of",
     "missing_made",
     "moved",
     "require_room",
@@ -96,7 +96,7 @@ def missing_made(path: Path) -> list[Path]:
 
 
 @contextmanager
-def lock_of(path: Path, place: Path) -> Iterator[None]:
+def hold_lock(path: Path, place: Path) -> Iterator[None]:
     """Hold the lock of what a run writes, or report who has it."""
     lock = held(place)
     try:

@@ -116,7 +116,7 @@ def glenoid_frame(
     number = skeleton.model.number
     turn = rotation_about([0.0, 1.0, 0.0], -number("glenoid_retroversion"))
     tip = rotation_about([1.0, 0.0, 0.0], -number("glenoid_inclination"))
-    scapula = girdle_pose(skeleton.girdle_of(limb), posture).scapula
+    scapula = girdle_pose(skeleton.limb_girdle(limb), posture).scapula
     return np.asarray(np.swapaxes(scapula @ turn @ tip, -1, -2))
 
 

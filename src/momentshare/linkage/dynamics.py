@@ -145,7 +145,7 @@ def net_moments(
             if name in beyond:
                 total += cross(point - centre, pull) + couple
                 across[:, j] += pull
-        for k in linkage.rows_of(joint.name):
+        for k in linkage.joint_rows(joint.name):
             moments[:, k] = dot(poses.axes[:, k], total)
     return NetMoments(moments=moments, joint_force=across)
 

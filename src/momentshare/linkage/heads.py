@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from momentshare.model import Site, Surface
     from momentshare.model.folder import FolderReader
 
-__all__ = ["heads_of", "look_at_heads"]
+__all__ = ["build_heads", "look_at_heads"]
 
 _FILE = "linkage.toml"
 _ALL = "*"
@@ -52,7 +52,7 @@ class _Known:
     postures: Collection[str]
 
 
-def heads_of(
+def build_heads(
     reader: FolderReader,
     file: LinkageFile,
     sites: Mapping[str, Site],

@@ -142,7 +142,7 @@ def linkage_paths(
                         pull[:, j, h] += sign * along
                         moments[:, j] += sign * cross(a - poses.origin[joint.body], along)
             for j, joint in enumerate(linkage.joints):
-                for k in linkage.rows_of(joint.name):
+                for k in linkage.joint_rows(joint.name):
                     arms[:, k, h] += dot(poses.axes[:, k], moments[:, j])
                 velocity[:, h] -= dot(moments[:, j], turns[j])
             contact[:, h] |= run.contact

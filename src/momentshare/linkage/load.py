@@ -19,7 +19,7 @@ from momentshare.linkage.entries import (
     LinkageSurfaceEntry,
     RowEntry,
 )
-from momentshare.linkage.heads import heads_of, look_at_heads
+from momentshare.linkage.heads import build_heads, look_at_heads
 from momentshare.linkage.schema import (
     JOINT_ROWS,
     Body,
@@ -30,7 +30,7 @@ from momentshare.linkage.schema import (
 )
 from momentshare.model import Number, Site, Surface, models_folder
 from momentshare.model.folder import FolderReader
-from momentshare.model.tables import site_of, surface_of
+from momentshare.model.tables import make_site, make_surface
 from momentshare.results import FrozenDict
 from momentshare.units import to_si
 
@@ -118,7 +118,7 @@ def _assembled(reader: FolderReader) -> Linkage:
     if file is None:
         look_at_heads(reader, rows)
     else:
-        heads = heads_of(reader, file, sites, surfaces, rows, ball)
+        heads = build_heads(reader, file, sites, surfaces, rows, ball)
     end = "" if file is None else file.end
     if end and end not in sites and not reader.may_hold("sites.csv", site=end):
         reader.fault(_FILE, f"field 'end': unknown site {end!r}; {nearest_name(end, sites)}")
@@ -299,7 +299,7 @@ def _sites(reader: FolderReader, names: Collection[str]) -> dict[str, Site]:
     found: dict[str, Site] = {}
     for place, row in reader.table("sites.csv", LinkageSiteEntry):
         _require_body(reader, place, row.body, names)
-        site = reader.attempt(place, partial(site_of, row))
+        site = reader.attempt(place, partial(make_site, row))
         if site is None:
             reader.refuse("sites.csv", row.model_dump())
         else:
@@ -313,7 +313,7 @@ def _surfaces(reader: FolderReader, names: Collection[str]) -> dict[str, Surface
         return found
     for place, row in reader.table("surfaces.csv", LinkageSurfaceEntry):
         _require_body(reader, place, row.body, names)
-        surface = reader.attempt(place, partial(surface_of, row))
+        surface = reader.attempt(place, partial(make_surface, row))
         if surface is None:
             reader.refuse("surfaces.csv", row.model_dump())
         else:

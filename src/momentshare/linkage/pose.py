@@ -97,7 +97,7 @@ def place_bodies(
             acceleration[parent] + cross(change, reach) + cross(velocity, cross(velocity, reach))
         )
         turned = before
-        for k in linkage.rows_of(joint.name):
+        for k in linkage.joint_rows(joint.name):
             own = np.array(linkage.rows[k].axis)
             axis = rotated(turned, own)
             axes[:, k] = rotated(before, own) if joint.type == "ball" else axis

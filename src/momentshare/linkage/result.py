@@ -155,9 +155,9 @@ class LinkageResult(ReadOnly):
 
     def to_json(self) -> str:
         """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
-        from momentshare.sharing._labelled import json_of
+        from momentshare.sharing._labelled import labelled_json
 
-        return json_of(self.to_dict())
+        return labelled_json(self.to_dict())
 
     def head_table(self) -> pd.DataFrame:
         """One row a frame and head.

@@ -229,7 +229,7 @@ class Linkage:
         """Whether the heads are asked to meet each row."""
         return tuple(row.balanced for row in self.rows)
 
-    def rows_of(self, joint: str) -> tuple[int, ...]:
+    def joint_rows(self, joint: str) -> tuple[int, ...]:
         """Numbers of the rows of a joint, in the order of its turns."""
         return tuple(k for k, row in enumerate(self.rows) if row.joint == joint)
 

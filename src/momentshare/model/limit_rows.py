@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
     from momentshare.model.schema import LimitRow
 
-__all__ = ["limits_of", "target_ids"]
+__all__ = ["assemble_limits", "target_ids"]
 
 
-def limits_of(
+def assemble_limits(
     rows: Sequence[tuple[str, LimitRow]],
     heads: Sequence[str],
     targets: Collection[str],

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING
 from momentshare.errors import ModelError, UnknownNameError
 from momentshare.limits import Limits
 from momentshare.model.folder import FolderReader, read_line
-from momentshare.model.limit_rows import limits_of, target_ids
+from momentshare.model.limit_rows import assemble_limits, target_ids
 from momentshare.model.needed import check_complete
 from momentshare.model.schema import GroupRow, Head, LimbFile, LimitRow, Model
 from momentshare.model.tables import (
-    fits_of,
     head_numbers,
-    inertia_of,
-    quantities_of,
+    read_fits,
+    read_inertia,
+    read_quantities,
+    read_sites,
+    read_surfaces,
     replace_fitted,
-    sites_of,
-    surfaces_of,
 )
 from momentshare.results import FrozenDict
 
@@ -113,7 +113,7 @@ def _folder(name_or_folder: str | Path) -> Path:
 def _assembled(reader: FolderReader, *, calibrated: bool) -> Model:
     """Put the tables of a folder together, or refuse it with all that is wrong."""
     limb = reader.toml("limb.toml", LimbFile)
-    quantities, sites, surfaces = quantities_of(reader), sites_of(reader), surfaces_of(reader)
+    quantities, sites, surfaces = read_quantities(reader), read_sites(reader), read_surfaces(reader)
     numbers = head_numbers(reader, None if limb is None else limb.paths)
     described = {
         item.source for table in (quantities, sites, surfaces, numbers) for item in table.values()
@@ -121,7 +121,7 @@ def _assembled(reader: FolderReader, *, calibrated: bool) -> Model:
     if calibrated and os.path.lexists(reader.folder / "calibrated.csv"):
         replace_fitted(reader, quantities, sites, surfaces, numbers)
     heads = () if limb is None else _heads(reader, limb, sites, surfaces, numbers)
-    fits, inertia = fits_of(reader), inertia_of(reader)
+    fits, inertia = read_fits(reader), read_inertia(reader)
     limits = _limits(reader, limb)
     check_complete(
         reader, limb, heads, quantities=quantities, sites=sites, fits=fits, inertia=inertia
@@ -158,7 +158,9 @@ def _limits(reader: FolderReader, limb: LimbFile | None) -> Limits:
     if limb is None or not os.path.lexists(reader.folder / "limits.csv"):
         return Limits()
     rows = reader.table("limits.csv", LimitRow)
-    return limits_of(rows, list(limb.paths), target_ids(reader.folder, reader.fault), reader.fault)
+    return assemble_limits(
+        rows, list(limb.paths), target_ids(reader.folder, reader.fault), reader.fault
+    )
 
 
 def _heads(

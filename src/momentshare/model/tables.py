@@ -28,16 +28,16 @@ if TYPE_CHECKING:
     from momentshare.model.folder import FolderReader, K, RowT, T
 
 __all__ = [
-    "dimension_of",
-    "fits_of",
     "head_numbers",
-    "inertia_of",
-    "quantities_of",
+    "make_site",
+    "make_surface",
+    "read_fits",
+    "read_inertia",
+    "read_quantities",
+    "read_sites",
+    "read_surfaces",
     "replace_fitted",
-    "site_of",
-    "sites_of",
-    "surface_of",
-    "surfaces_of",
+    "unit_dimension",
 ]
 
 _HEAD_DIMENSION = {
@@ -49,23 +49,23 @@ _HEAD_DIMENSION = {
 }
 
 
-def quantities_of(reader: FolderReader) -> dict[str, Number]:
+def read_quantities(reader: FolderReader) -> dict[str, Number]:
     """Scalars of ``quantities.csv`` by name."""
 
     def read(row: QuantityRow) -> Number:
-        return Number.read(row, dimension_of(row.unit))
+        return Number.read(row, unit_dimension(row.unit))
 
     return _keyed(reader, "quantities.csv", QuantityRow, read, lambda row: row.quantity)
 
 
-def sites_of(reader: FolderReader) -> dict[str, Site]:
+def read_sites(reader: FolderReader) -> dict[str, Site]:
     """Points of ``sites.csv`` by name."""
-    return _keyed(reader, "sites.csv", SiteRow, site_of, lambda row: row.site)
+    return _keyed(reader, "sites.csv", SiteRow, make_site, lambda row: row.site)
 
 
-def surfaces_of(reader: FolderReader) -> dict[str, Surface]:
+def read_surfaces(reader: FolderReader) -> dict[str, Surface]:
     """Spheres and cylinders of ``surfaces.csv`` by name."""
-    return _keyed(reader, "surfaces.csv", SurfaceRow, surface_of, lambda row: row.surface)
+    return _keyed(reader, "surfaces.csv", SurfaceRow, make_surface, lambda row: row.surface)
 
 
 def _keyed(
@@ -100,12 +100,12 @@ def head_numbers(
     return found
 
 
-def fits_of(reader: FolderReader) -> dict[tuple[str, str], Fit]:
+def read_fits(reader: FolderReader) -> dict[tuple[str, str], Fit]:
     """Body dimensions of ``anthropometry.csv`` by sex and measure."""
     return _keyed(reader, "anthropometry.csv", FitRow, _fit, lambda row: (row.sex, row.measure))
 
 
-def inertia_of(reader: FolderReader) -> dict[tuple[str, str, str], Number]:
+def read_inertia(reader: FolderReader) -> dict[tuple[str, str, str], Number]:
     """Numbers of ``inertia.csv`` by sex, segment and quantity."""
 
     def read(row: InertiaRow) -> Number:
@@ -143,7 +143,7 @@ def replace_fitted(
             continue
         dimension = "length"
         if row.table == "quantities":
-            dimension = dimension_of(quantities[row.name].unit)
+            dimension = unit_dimension(quantities[row.name].unit)
         elif row.table == "heads":
             dimension = _HEAD_DIMENSION[row.field]
         scale = reader.attempt(place, partial(to_si, 1.0, row.unit, dimension))
@@ -203,12 +203,12 @@ def _fitted_site(site: Site, row: CalibratedRow, scale: float) -> Site:
     )
 
 
-def dimension_of(unit: str) -> str:
+def unit_dimension(unit: str) -> str:
     """Return what a unit measures; an unknown one is refused when its value is read."""
     return FACTORS.get(unit, ("", 1.0))[0]
 
 
-def site_of(row: Any) -> Site:
+def make_site(row: Any) -> Site:
     """Point of a row of ``sites.csv``, in SI."""
     scale = to_si(1.0, row.unit, "length")
     return Site(
@@ -223,7 +223,7 @@ def site_of(row: Any) -> Site:
     )
 
 
-def surface_of(row: Any) -> Surface:
+def make_surface(row: Any) -> Surface:
     """Surface of a row of ``surfaces.csv``, in SI; borne by its own body where none is named."""
     scale = to_si(1.0, row.unit, "length")
     return Surface(
@@ -244,7 +244,7 @@ def surface_of(row: Any) -> Surface:
 
 
 def _fit(row: FitRow) -> Fit:
-    scale = to_si(1.0, row.unit, dimension_of(row.unit))
+    scale = to_si(1.0, row.unit, unit_dimension(row.unit))
     return Fit(
         mean=row.mean * scale,
         sd=row.sd * scale,

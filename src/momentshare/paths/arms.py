@@ -183,7 +183,7 @@ def _compiled(
 
     limbs = flatten(skeleton)
     count, heads = len(limb), len(skeleton.model.heads)
-    girdle = skeleton.girdle_of(limb)
+    girdle = skeleton.limb_girdle(limb)
     base = girdle_pose(girdle, posture)
     joint = base.joint
     base_rotation = np.stack([base.clavicle, base.scapula], axis=1)

@@ -425,7 +425,7 @@ def _notes(
         absent = [x.place for x in lines if np.isnan(x.moments[k])]
         if absent:
             notes.append(
-                f"{name} is blank in {_of(absent, count)} and is not balanced there: the heads may "
+                f"{name} is blank in {_in(absent, count)} and is not balanced there: the heads may "
                 "produce any moment about that axis."
             )
     if len({x.balanced for x in lines}) > 1:
@@ -441,20 +441,20 @@ def _notes(
     for k, name in enumerate(ANGLE_NAMES):
         spreads[f"{name}_sd_deg"] = [x.place for x in lines if np.isnan(x.angle_sd[k])]
     notes += [
-        f"{name} is blank in {_of(absent, count)} and counts as zero, so intervals are too narrow."
+        f"{name} is blank in {_in(absent, count)} and counts as zero, so intervals are too narrow."
         for name, absent in spreads.items()
         if absent and draws
     ]
     outside = [x.place for x in lines if not _within(limb, x)]
     if outside:
         notes.append(
-            f"The posture lies outside the limits of the limb's model in {_of(outside, count)}."
+            f"The posture lies outside the limits of the limb's model in {_in(outside, count)}."
         )
     short = shortfalls[shortfalls["status"] != "solved"]
     if not short.empty:
         places = [f"{r['condition']}, {r['point']}" for _, r in short.iterrows()]
         notes.append(
-            f"At the means the limb does not meet the moments in {_of(places, count)}; heads there "
+            f"At the means the limb does not meet the moments in {_in(places, count)}; heads there "
             "come as close as they can (see shortfalls)."
         )
     if draws:
@@ -472,7 +472,7 @@ def _notes(
     return tuple(notes)
 
 
-def _of(places: list[str], count: int) -> str:
+def _in(places: list[str], count: int) -> str:
     if len(places) == count:
         return "all lines" if count > 1 else "the line"
     shown = "; ".join(places[:6]) + ("; …" if len(places) > 6 else "")

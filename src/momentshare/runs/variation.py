@@ -143,7 +143,7 @@ def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
     return [(task, known[task.key]) for task in tasks]
 
 
-def _has_limbs_and_lifts_of(changed: Setup, setup: Setup) -> bool:
+def _shares_limbs_and_lifts(changed: Setup, setup: Setup) -> bool:
     """Whether what was prepared for a setup can be reused for a changed one."""
     return changed.limbs is setup.limbs and all(
         a.exercise is b.exercise and a.lift is b.lift for a, b in _pairs(changed.tasks, setup)
@@ -180,7 +180,7 @@ def solve_variations(
         changed = variation.applied(setup)
         if changed is setup:
             continue
-        same = _has_limbs_and_lifts_of(changed, setup)
+        same = _shares_limbs_and_lifts(changed, setup)
         if same and kept is None:
             first = prepare_setup(setup)
             kept = replace(first, blocks=tuple(first.blocks))

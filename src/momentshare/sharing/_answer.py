@@ -76,7 +76,7 @@ class Answer(PerFrame):
     def __getitem__(self, key: Any) -> Answer:
         """Answers of some frames: an index, slice or mask; the first two give views."""
         found = of_frames(self, key)
-        return replace(self, **found, frame_index=self.index_of(found, key))
+        return replace(self, **found, frame_index=self.frame_labels(found, key))
 
     @property
     def certificate(self) -> Certificate:
@@ -85,11 +85,11 @@ class Answer(PerFrame):
 
     def copy(self) -> Answer:
         """Copy what the next call would overwrite."""
-        kept: dict[str, Any] = {name: array.copy() for name, array in arrays_of(self).items()}
+        kept: dict[str, Any] = {name: array.copy() for name, array in answer_arrays(self).items()}
         return replace(self, **kept)
 
 
-def arrays_of(answer: Answer) -> dict[str, NDArray[Any]]:
+def answer_arrays(answer: Answer) -> dict[str, NDArray[Any]]:
     """Every array that a call writes to, by name."""
     return {name: getattr(answer, name) for name in ARRAYS}
 

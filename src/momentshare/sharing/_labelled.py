@@ -108,7 +108,7 @@ def _frame_labels(index: pd.Index[Any], taken: set[str]) -> dict[str, Any]:
     return found
 
 
-def json_of(whole: dict[str, Any]) -> str:
+def labelled_json(whole: dict[str, Any]) -> str:
     """See `Sharing.to_json`."""
     import json
 
@@ -125,7 +125,7 @@ def _strict(value: Any) -> Any:
     return value
 
 
-def labels_of(
+def read_labels(
     capacity: Any, moments: Any
 ) -> tuple[tuple[str, ...], tuple[str, ...], pd.Index[Any] | None]:
     """Names of heads and rows and the index of the frames, from tables of pandas.
@@ -157,7 +157,7 @@ def _labels(table: Any) -> tuple[tuple[str, ...], pd.Index[Any] | None]:
     return given, None if whole is None else table.index
 
 
-def names_of(argument: str, given: Sequence[str], wanted: int | None) -> tuple[str, ...]:
+def require_names(argument: str, given: Sequence[str], wanted: int | None) -> tuple[str, ...]:
     """Names of heads or rows: none, or as many as there are.
 
     Raises
@@ -175,6 +175,6 @@ def names_of(argument: str, given: Sequence[str], wanted: int | None) -> tuple[s
     return names
 
 
-def shape_of(index: Any, batch: tuple[int, ...]) -> Any:
+def frames_index(index: Any, batch: tuple[int, ...]) -> Any:
     """Give the index where it labels the one axis of the frames."""
     return index if index is not None and batch == (len(index),) else None

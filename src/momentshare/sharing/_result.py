@@ -183,7 +183,7 @@ class PerFrame:
             f"method={self.method!r}, status={counts})"
         )
 
-    def index_of(self, found: dict[str, Any], key: Any) -> pd.Index[Any] | None:
+    def frame_labels(self, found: dict[str, Any], key: Any) -> pd.Index[Any] | None:
         """Labels of the frames that a key has ``found``; none where it leaves no frame axis."""
         if self.frame_index is None or found["status"].ndim != 1:
             return None
@@ -234,9 +234,9 @@ class PerFrame:
 
     def to_json(self) -> str:
         """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
-        from momentshare.sharing._labelled import json_of
+        from momentshare.sharing._labelled import labelled_json
 
-        return json_of(self.to_dict())
+        return labelled_json(self.to_dict())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -311,7 +311,7 @@ class Sharing(PerFrame, ReadOnly):
         """Answers of some frames: an index, slice, mask or tuple over the batch axes."""
         found = of_frames(self, key)
         proof = Certificate(**of_frames(self.certificate, key))
-        return replace(self, **found, certificate=proof, frame_index=self.index_of(found, key))
+        return replace(self, **found, certificate=proof, frame_index=self.frame_labels(found, key))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,7 +31,7 @@ from momentshare.sharing._backends.quadratic import solve_quadratic
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._labelled import labels_of, names_of, shape_of
+from momentshare.sharing._labelled import frames_index, read_labels, require_names
 from momentshare.sharing._problem import OnInvalid, Problem, check_numbers, lay_out
 from momentshare.sharing._result import (
     Certificate,
@@ -179,14 +179,14 @@ def share(
         on_invalid=on_invalid,
     )
     require_threads(threads)
-    named, listed, index = labels_of(active_capacity, joint_moments)
-    heads = names_of("head_names", head_names or named, problem.heads)
-    rows = names_of("row_names", row_names or listed, problem.rows)
+    named, listed, index = read_labels(active_capacity, joint_moments)
+    heads = require_names("head_names", head_names or named, problem.heads)
+    rows = require_names("row_names", row_names or listed, problem.rows)
     problem, raw, route = solve_checked(
         problem, choose_route(method), threads, chain=chain, raising=on_invalid == "raise"
     )
     answer = assemble(problem, raw, route, heads, rows)
-    index = shape_of(index, problem.batch)
+    index = frames_index(index, problem.batch)
     return answer if index is None else replace(answer, frame_index=index)
 
 

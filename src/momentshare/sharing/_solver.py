@@ -11,10 +11,10 @@ import numpy as np
 from momentshare._kernels import is_available, require_threads
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.sharing._answer import Answer, arrays_of, tell
+from momentshare.sharing._answer import Answer, answer_arrays, tell
 from momentshare.sharing._arguments import as_pair, require_choice
 from momentshare.sharing._force_cone import Cone
-from momentshare.sharing._labelled import labels_of, names_of, shape_of
+from momentshare.sharing._labelled import frames_index, read_labels, require_names
 from momentshare.sharing._problem import OnInvalid, Problem, build_problem
 from momentshare.sharing._result import FloatArray, Status
 from momentshare.sharing._share import Method, choose_route, solve_checked
@@ -116,11 +116,13 @@ class Solver:
         choose_route(method)
         self._raising, self._method = on_invalid == "raise", method
         self._heads = _count(heads, head_names)
-        self.head_names = names_of("head_names", head_names, self._heads)
+        self.head_names = require_names("head_names", head_names, self._heads)
         self._columns = None if free_columns is None else numbers("free_columns", free_columns)
         shape = (1, 0) if self._columns is None else self._columns.shape
         rows = shape[-2] if len(shape) > 1 else 1
-        self.row_names = names_of("row_names", row_names, None if free_columns is None else rows)
+        self.row_names = require_names(
+            "row_names", row_names, None if free_columns is None else rows
+        )
         try:
             # The checks of `share`, once, on everything that stays the same.
             self._kind = build_problem(
@@ -177,7 +179,7 @@ class Solver:
             exponent=self._kind.exponent,
             method=self._route(),
             head_names=self.head_names,
-            row_names=names_of("row_names", self.row_names, rows),
+            row_names=require_names("row_names", self.row_names, rows),
         )
 
     def _route(self) -> str:
@@ -205,8 +207,8 @@ class Solver:
             if found != wanted and (wanted or item == "exponent"):
                 advice = "make it with room of this solver"
                 raise ShapeError("out", f"an answer with {item} {wanted}", f"{found}", advice)
-        kinds = arrays_of(like)
-        for name, array in arrays_of(out).items():
+        kinds = answer_arrays(like)
+        for name, array in answer_arrays(out).items():
             kind = kinds[name]
             whole = array.flags.c_contiguous and array.flags.writeable
             shape = (frames, *kind.shape[1:])
@@ -275,7 +277,7 @@ class Solver:
             of the answer hold is then of no use.
         """
         require_threads(threads)
-        named, listed, index = labels_of(active_capacity, joint_moments)
+        named, listed, index = read_labels(active_capacity, joint_moments)
         moments = numbers("joint_moments", joint_moments)
         if moments.ndim != 2 or moments.shape[1] == 0:
             raise ShapeError(
@@ -291,10 +293,10 @@ class Solver:
         problem = self._problem(
             moment_arms, active_capacity, moments, passive_force, inequalities, start
         )
-        heads = names_of("head_names", self.head_names or named, self._heads)
-        lines = names_of("row_names", self.row_names or listed, rows)
+        heads = require_names("head_names", self.head_names or named, self._heads)
+        lines = require_names("row_names", self.row_names or listed, rows)
         self._fill(answer, apart(problem, answer), threads, chain=chain)
-        index = shape_of(index, problem.batch)
+        index = frames_index(index, problem.batch)
         tell(answer, head_names=heads, row_names=lines, frame_index=index)
         return answer
 
@@ -441,7 +443,7 @@ class Solver:
         )  # fmt: skip
         if problem.invalid.any():
             answer.status[problem.invalid] = Status.INVALID
-            for array in arrays_of(answer).values():
+            for array in answer_arrays(answer).values():
                 if array.dtype == np.float64:
                     array[problem.invalid] = math.nan
         tell(answer, method=route)

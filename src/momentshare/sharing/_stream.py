@@ -11,7 +11,7 @@ import numpy as np
 from momentshare._kernels.compiling import direct
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.sharing._answer import arrays_of
+from momentshare.sharing._answer import answer_arrays
 from momentshare.sharing._arguments import as_pair
 from momentshare.sharing._backends.compiled import limits_of_method
 from momentshare.sharing._backends.minmax import SHORT, rules_of_factors
@@ -83,7 +83,7 @@ class Stream:
         code = held.run()
         if code > Status.SHORTFALL or not held.pushes(column, 1.0 if wanted > value else -1.0):
             return int(Status.UNCERTIFIED)
-        for name, array in arrays_of(held.whole).items():
+        for name, array in answer_arrays(held.whole).items():
             if name != "free_values":
                 getattr(self.whole, name)[...] = array
         self.whole.free_values[...] = value
@@ -195,7 +195,7 @@ def laid_limits(
 
 def apart(problem: Problem, answer: Answer) -> Problem:
     """Copy the input that lies in arrays of the answer, which a kernel overwrites as it goes."""
-    written = arrays_of(answer).values()
+    written = answer_arrays(answer).values()
     given = {
         name: getattr(problem, name)
         for name in (

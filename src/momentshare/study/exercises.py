@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from momentshare.person import Person
     from momentshare.study.schema import ConditionEntry, PersonEntry, Varying
 
-__all__ = ["EXERCISES", "ExerciseKind", "Setting", "condition_faults", "profile_of"]
+__all__ = ["EXERCISES", "ExerciseKind", "Setting", "condition_faults", "make_profile"]
 
 GIRDLE = ("protraction", "shrug")
 """Additions of any lifter to the course of the girdle, fields in degrees."""
@@ -65,14 +65,14 @@ class Setting:
     def spacing(self) -> Profile:
         """Distance between the grips [m]."""
         if self.condition.spacing_cm is not None:
-            return profile_of(self.condition.spacing_cm, 0.01)
+            return make_profile(self.condition.spacing_cm, 0.01)
         breadth = sizes(self.person, self.model).biacromial_breadth
-        return profile_of(self.condition.spacing_biacromial, breadth)
+        return make_profile(self.condition.spacing_biacromial, breadth)
 
     def angle(self, name: str, default: float = 0.0) -> Profile:
         """Profile of an angle [rad] from a field in degrees."""
         value = getattr(self.condition, f"{name}_deg")
-        return profile_of(default if value is None else value, _DEGREE)
+        return make_profile(default if value is None else value, _DEGREE)
 
     def girdle(self) -> dict[str, Any]:
         """Return what the lifter adds to the course of the girdle, if given."""
@@ -92,7 +92,7 @@ class Setting:
         return {} if value is None else {"lockout_flexion": value * _DEGREE}
 
 
-def profile_of(value: Varying, factor: float) -> Profile:
+def make_profile(value: Varying, factor: float) -> Profile:
     """Profile of a field that may change along the lift, times a factor of its unit."""
     if isinstance(value, list):
         return Profile(tuple((f, v * factor) for f, v in value))
@@ -201,7 +201,7 @@ def _push_up(s: Setting) -> Exercise:
         tuck=s.angle("tuck"),
         tilt=s.angle("forearm_tilt"),
         **s.girdle(),
-        hand_share=None if share is None else profile_of(share, 1.0),
+        hand_share=None if share is None else make_profile(share, 1.0),
         extra_mass=s.load(),
         body_angle=(s.condition.trunk_angle_deg or 0.0) * _DEGREE,
         **s.common(),

@@ -16,7 +16,7 @@ from momentshare.errors import StudyError, nearest_name
 from momentshare.inputs import STUDY, read_text, toml_data
 from momentshare.study.exercises import EXERCISES, condition_faults
 from momentshare.study.factors import factor_faults
-from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms, pseudonyms_of, renamed
+from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms, make_pseudonyms, renamed
 from momentshare.study.schema import (
     ConditionEntry,
     PeopleEntry,
@@ -150,7 +150,7 @@ def coded_people(data: Mapping[str, Any], source: str) -> Pseudonyms:
     people = people if isinstance(people, list) else []
     if not isinstance(wanted, dict) or wanted.get("pseudonyms") is not True:
         return NO_PSEUDONYMS
-    coded, faults = pseudonyms_of(people)
+    coded, faults = make_pseudonyms(people)
     with coded.in_faults():
         raise_faults(coded.file(source), faults)
     return coded

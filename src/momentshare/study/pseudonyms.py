@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-__all__ = ["NO_PSEUDONYMS", "Pseudonyms", "pseudonyms_of", "renamed"]
+__all__ = ["NO_PSEUDONYMS", "Pseudonyms", "make_pseudonyms", "renamed"]
 
 _CODE = re.compile(r"P\d+", re.IGNORECASE)
 
@@ -178,7 +178,7 @@ def _is_number(kind: Any) -> bool:
     return getattr(kind, "kind", "O") in "biufcmM"
 
 
-def pseudonyms_of(people: Sequence[Any]) -> tuple[Pseudonyms, list[str]]:
+def make_pseudonyms(people: Sequence[Any]) -> tuple[Pseudonyms, list[str]]:
     """Codes for people as they appear in a study file.
 
     Parameters

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.breaches import find_breaches
 from momentshare.exercise.chain import (
     motion_along,
 )
@@ -182,7 +182,7 @@ def invent_press(
         load_mass=press.load_mass / 2.0,
         lateral_axis=np.array([0.0, 0.0, 1.0]),
         lateral_free=press.implement == "bar",
-        breaches=breaches_of(skeleton, here, None),
+        breaches=find_breaches(skeleton, here, None),
         motion=motion_along(solve, fraction, speed, change),
         notes=notes,
     )

@@ -37,7 +37,7 @@ from momentshare.uncertainty.layout import (
     LENGTHS,
     SIZE_OFFSETS,
     STERNUM,
-    common_of,
+    shared_normal,
 )
 from momentshare.uncertainty.measured import MEASURED_ANGLES, turned_lift
 
@@ -138,11 +138,11 @@ class Draws:
         out = {}
         for name, n in model.quantities.items():
             value = float(np.asarray(shifted.get(name, n.value)))
-            if n.spread <= 0.0 or not self.layout.family_of(name):
+            if n.spread <= 0.0 or not self.layout.find_family(name):
                 if name in shifted:
                     out[name] = np.full(len(self), value)
                 continue
-            z = self._z(f"quantity:{name}", common_of(name, n.source) or None)
+            z = self._z(f"quantity:{name}", shared_normal(name, n.source) or None)
             additive = n.unit == "deg" or value <= 0.0 or name.startswith("acromioclavicular_")
             out[name] = value + n.spread * z if additive else value * _lognormal(n.spread, value, z)
         return out
@@ -293,7 +293,7 @@ class Draws:
         return {
             k: turned_lift(
                 task.lift,
-                skeleton.girdle_of(np.array([row])),
+                skeleton.limb_girdle(np.array([row])),
                 **{angle: float(values[k]) for angle, values in turns.items()},
             )
             for k, row in drawn.items()

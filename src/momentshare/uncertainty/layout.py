@@ -33,7 +33,7 @@ __all__ = [
     "Layout",
     "Variable",
     "build_layout",
-    "common_of",
+    "shared_normal",
 ]
 
 FAMILIES = {
@@ -126,7 +126,7 @@ class Layout:
         """Scapula policy of the limbs."""
         return self.setup.limbs.scapula or self.model.default_scapula
 
-    def family_of(self, quantity: str) -> str:
+    def find_family(self, quantity: str) -> str:
         """Family of a quantity of the model; empty where it enters no result of the setup."""
         moving = self.policy in self.model.moving_scapulae
         if quantity.startswith("press_protraction_"):
@@ -201,9 +201,9 @@ def _add_geometry(layout: Layout) -> None:
 def _add_quantities(layout: Layout) -> None:
     """Add quantities of the model that enter a result, and segments of the sexes in the setup."""
     for name, number in layout.model.quantities.items():
-        family = layout.family_of(name)
+        family = layout.find_family(name)
         if number.spread > 0.0 and family:
-            if common := common_of(name, number.source):
+            if common := shared_normal(name, number.source):
                 layout.add(common, family)
             layout.add(f"quantity:{name}", family)
     sexes = {p.sex for p in layout.setup.limbs.people}
@@ -248,7 +248,7 @@ def _drawn_quantities(tasks: Sequence[Task]) -> list[tuple[str, str]]:
     ]
 
 
-def common_of(quantity: str, source: str) -> str:
+def shared_normal(quantity: str, source: str) -> str:
     """Name of the standard normal that a quantity shares with others; empty for none."""
     for kind in ("strength", "press_protraction"):
         if quantity.startswith(f"{kind}_"):

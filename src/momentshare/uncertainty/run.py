@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare.errors import InputError, SolverError
 from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
-from momentshare.processes import answers_of
+from momentshare.processes import collect_answers
 from momentshare.study.run import check_settings
 from momentshare.uncertainty.chunks import MEASURES, Task, chunk_bytes, setup_cells
 from momentshare.uncertainty.layout import build_layout
@@ -164,7 +164,7 @@ def run_uncertainty(
             ]
             done = count - len(todo)
             _say(progress, name, done, count)
-            solved = answers_of(chunk_bytes, tasks, workers, scheduler=scheduler)
+            solved = collect_answers(chunk_bytes, tasks, workers, scheduler=scheduler)
             with closing(solved):
                 for index, data in solved:
                     if data is None:

@@ -35,8 +35,8 @@ __all__ = [
     "bar_power",
     "bar_values",
     "joint_power",
+    "measure_outcomes",
     "measured_directions",
-    "outcomes_of",
 ]
 
 NO_TREATMENT = "any"
@@ -76,7 +76,7 @@ def measured_directions(tests: Sequence[MeasuredStrength]) -> tuple[MeasuredDire
     )
 
 
-def outcomes_of(
+def measure_outcomes(
     case: Case,
     *,
     bar: Floats,
@@ -169,7 +169,7 @@ def _greatest(values: Floats) -> float:
     return float(values[int(np.argmax(np.abs(values)))])
 
 
-def _first_of(values: Floats) -> int:
+def _first_greatest(values: Floats) -> int:
     """First frame in which a size reaches its greatest value; rounding does not decide."""
     greatest = values.max()
     return int(np.argmax(values >= greatest - _ROUNDING * max(1.0, float(greatest))))
@@ -204,7 +204,10 @@ def _time(lift: Lift) -> Floats:
 
 
 def bar_power(case: Case, bar: Floats) -> Floats:
-    """Power of one hand on what it holds, in the sagittal plane [W]; ``bar`` as in outcomes_of."""
+    """Power of one hand on what it holds, in the sagittal plane [W].
+
+    ``bar`` is that of :func:`measure_outcomes`.
+    """
     lift, need = case.prepared.lift, case.prepared.demand
     force = need.load_mass[:, None] * need.joint_force_load
     speed = np.gradient(bar, _time(lift), axis=0)
@@ -242,7 +245,7 @@ def _of_answer(
     power = joint_power(case.lift, result.moments)
     for k, row in enumerate(ROWS[: _ELBOW + 1]):
         moment = result.moments[:, k]
-        at = _first_of(np.abs(moment))
+        at = _first_greatest(np.abs(moment))
         yield "mean_moment", row, float(moment.mean())
         yield "peak_moment", row, float(moment[at])
         yield "peak_moment_at", row, float(percent[at])
@@ -262,7 +265,7 @@ def _of_answer(
     for k, head in enumerate(case.limb.head_names):
         activation = result.activation[:, k]
         yield "peak_activation", head, float(activation.max())
-        yield "peak_activation_at", head, float(percent[_first_of(activation)])
+        yield "peak_activation_at", head, float(percent[_first_greatest(activation)])
         yield "peak_force", head, float(result.force[:, k].max())
 
 

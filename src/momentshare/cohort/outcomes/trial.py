@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare import reading
-from momentshare.cohort.outcomes.measure import measured_directions, outcomes_of
+from momentshare.cohort.outcomes.measure import measure_outcomes, measured_directions
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotated
 from momentshare.runs import CaseSet, solve_setup
@@ -138,7 +138,7 @@ def _outcomes(
         for name in postures.columns
         if name.endswith("_deg")
     }
-    table = outcomes_of(
+    table = measure_outcomes(
         case, bar=sagittal_path(track, positions), angles=angles, tested=tested, phase=phase
     )
     table.insert(0, "repetition", case.repetition)

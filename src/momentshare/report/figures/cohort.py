@@ -18,8 +18,8 @@ from momentshare.report.figures.cohort_lines import (
     BAND,
     NO_LIMITS,
     band,
-    conditions_of,
-    people_of,
+    counted_people,
+    listed_conditions,
     zero_line,
 )
 from momentshare.report.figures.differences import difference_figures
@@ -154,7 +154,7 @@ def _panels(
     by_row: bool = False,
 ) -> Figure:
     """Panels for an item, one line per condition; one scale for all, or for each row of panels."""
-    conditions = conditions_of(table)
+    conditions = listed_conditions(table)
     looks = Looks(conditions, factors)
     groups = looks.groups(conditions)
     each = len(groups)
@@ -165,7 +165,7 @@ def _panels(
         (1.75, 1.35),
         replace(
             texts,
-            note=f"{texts.note} {people_of(table)}; {BAND}.{shared_out(groups)}",
+            note=f"{texts.note} {counted_people(table)}; {BAND}.{shared_out(groups)}",
             panels=panel_titles(texts.panels, groups),
             legend=looks.handles(conditions),
         ),
@@ -206,7 +206,7 @@ def _speed(summary: CohortSummary) -> Figure:
         trials = summary.tables["trials"]
         counted = set(trials.loc[trials["counted"].astype(bool), "trial"])
         events = events[events["trial"].isin(counted)]
-    conditions = conditions_of(table)
+    conditions = listed_conditions(table)
     found = {c: events[events["condition"] == c] for c in conditions}
     sticking = {c: t[t["sticking_region"].to_numpy(dtype=bool)] for c, t in found.items()}
     titles = []
@@ -221,7 +221,7 @@ def _speed(summary: CohortSummary) -> Figure:
         Texts(
             title="Speed of the lift",
             note="Upward speed of the hands. Shaded: regions at the mean of the events of those "
-            f"lifts that have a sticking region. {people_of(table)}; {BAND}.",
+            f"lifts that have a sticking region. {counted_people(table)}; {BAND}.",
             panels=titles,
             legend=[
                 (name, {"facecolor": style.FAINT, "alpha": dark, "edgecolor": style.FAINT})
@@ -340,7 +340,7 @@ def _ratio(summary: CohortSummary) -> Figure:
     there = [m for m in ("measured", "zero", "free") if m in set(table["lateral"])]
     modes = [m for m in there if m != "zero"] or there  # without a push the ratio is zero
     table = table[table["lateral"].isin(modes)]
-    conditions = conditions_of(table)
+    conditions = listed_conditions(table)
     keys = _keys(table, "lateral", "limit_here")
     looks = Looks(conditions, summary.factors)
     groups = looks.groups(conditions)
@@ -353,7 +353,7 @@ def _ratio(summary: CohortSummary) -> Figure:
         Texts(
             title=ratio_title(summary) or "Lateral over vertical hand force",
             note="Lateral over vertical hand force, outward push positive. "
-            f"{people_of(table)}; {BAND}.{shared_out(groups)}"
+            f"{counted_people(table)}; {BAND}.{shared_out(groups)}"
             f"{_beyond(table, conditions)}"
             + _hatched(footnote(summary.limits, keys.values()), "stretches"),
             panels=panel_titles([marked(style.MODES[m], keys.get(m, "")) for m in modes], groups),
@@ -404,7 +404,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     means, own = (summary.tables[n] for n in ("heads", "heads_by_person"))
     means, own = (t[t["lateral"] == summary.mode] for t in (means, own))
     heads = working_heads(summary)
-    conditions = conditions_of(means)
+    conditions = listed_conditions(means)
     looks = Looks(conditions, summary.factors)
     keys = _keys(means)
     compared = order_keys(summary)

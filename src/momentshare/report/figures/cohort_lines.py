@@ -13,19 +13,19 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-__all__ = ["BAND", "NO_LIMITS", "band", "conditions_of", "people_of", "zero_line"]
+__all__ = ["BAND", "NO_LIMITS", "band", "counted_people", "listed_conditions", "zero_line"]
 
 BAND = "band: one SD between people"
 
 NO_LIMITS = (-np.inf, np.inf)
 
 
-def conditions_of(table: pd.DataFrame) -> list[str]:
+def listed_conditions(table: pd.DataFrame) -> list[str]:
     """Conditions of a table, in its order."""
     return list(dict.fromkeys(table["condition"].astype(str)))
 
 
-def people_of(table: pd.DataFrame) -> str:
+def counted_people(table: pd.DataFrame) -> str:
     """Count the people behind the means of a table, in words."""
     low, high = int(table["people"].min()), int(table["people"].max())
     if low == high:

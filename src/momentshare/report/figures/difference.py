@@ -78,7 +78,7 @@ def difference_figure(
     """
     from matplotlib.figure import Figure
 
-    bars = _bars_of(found, head)
+    bars = _list_bars(found, head)
     figure = Figure(figsize=(7.6, 0.24 * len(bars) + 5.6), layout="constrained")
     ratios = (0.24 * len(bars) + 0.6, 2.4, 1.2)
     top, bottom, whole = figure.subplots(3, 1, height_ratios=ratios)
@@ -108,7 +108,7 @@ def difference_figure(
     return figure
 
 
-def _bars_of(found: Difference, head: str) -> list[tuple[str, str, float, bool]]:
+def _list_bars(found: Difference, head: str) -> list[tuple[str, str, float, bool]]:
     """Label, factor, value of every bar, and whether it is a factor's own."""
     out = []
     least = max(NOTHING, _LEAST * max(abs(value) for value in found.factors(head).values()))

@@ -13,7 +13,7 @@ import numpy as np
 
 from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.directions import row_named
-from momentshare.report.figures.cohort_lines import conditions_of, zero_line
+from momentshare.report.figures.cohort_lines import listed_conditions, zero_line
 from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
 from momentshare.report.figures.looks import Looks
 from momentshare.report.figures.outcomes import (
@@ -22,7 +22,7 @@ from momentshare.report.figures.outcomes import (
     WIDTH,
     broken,
     panel_title,
-    sheets,
+    split_panels,
 )
 from momentshare.text import head_label
 
@@ -71,7 +71,7 @@ def difference_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]
         drawn = None if table is None else make(table, summary)
         if drawn is not None and drawn.panels:
             looks = Looks(_order(summary, drawn), summary.factors)
-            for sheet, titles, which in sheets(name, list(drawn.panels)):
+            for sheet, titles, which in split_panels(name, list(drawn.panels)):
                 here = {title: drawn.panels[title] for title in titles}
                 part = replace(drawn, title=f"{drawn.title}{which}", panels=here)
                 found[sheet] = partial(_figure, part, looks, summary.confidence)
@@ -81,7 +81,7 @@ def difference_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]
 def _order(summary: CohortSummary, drawn: _Drawn) -> list[str]:
     """Conditions in the order and with the looks of the other figures."""
     here = {str(c) for part in drawn.panels.values() for c in part["condition"]}
-    known = conditions_of(summary.tables["outcomes"]) if "outcomes" in summary.tables else []
+    known = listed_conditions(summary.tables["outcomes"]) if "outcomes" in summary.tables else []
     return [*known, *sorted(here - set(known))]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.limits import Limits, marked, merged_keys
 from momentshare.report.figures import style
-from momentshare.report.figures.cohort_lines import conditions_of
+from momentshare.report.figures.cohort_lines import listed_conditions
 from momentshare.report.figures.layout import (
     LIFT_TIME,
     Room,
@@ -64,7 +64,7 @@ def emg_curves_figure(
         Of the limb; spell out the keys there.
     """
     heads = list(dict.fromkeys(table["head"].astype(str)))
-    conditions = conditions_of(table)
+    conditions = listed_conditions(table)
     looks: dict[str, dict[str, Any]] = {
         "emg": {"color": "#000000", "linestyle": "-"},
         "activation": {"color": "#0072B2", "linestyle": (0, (5, 1.6))},
@@ -154,7 +154,7 @@ def emg_agreement_figure(
     by = table.groupby(["head", "person", "condition"], sort=False, observed=True)
     means = (100.0 * by[["emg", "activation"]].mean()).reset_index()
     heads = list(dict.fromkeys(means["head"].astype(str)))
-    conditions = conditions_of(means)
+    conditions = listed_conditions(means)
     looks = Looks(conditions, factors or Factors())
     dot = {"linestyle": "none"}
     handles = [(name, look | dot) for name, look in looks.handles(conditions)]

@@ -99,7 +99,9 @@ def drive_figure(
     rows = len(found[0].split.row_names) + bool(found[0].split.facet_names)
     # A head that crosses every joint has a line for each and for the glenoid; its activation then
     # has a panel of its own.
-    lines = max(len(_joints_of(item, table)) for item, table in zip(found, alongs, strict=True))
+    lines = max(
+        len(_crossed_joints(item, table)) for item, table in zip(found, alongs, strict=True)
+    )
     apart = lines >= MOST_LINES
     figure = Figure(figsize=(7.6, 0.3 * rows + (6.1 if apart else 4.9)), layout="constrained")
     grid = figure.subplots(
@@ -199,7 +201,7 @@ def _margin(axes: Sequence[Axes]) -> None:
     axes[0].set_xlim(low, high + 0.22 * (high - low))
 
 
-def _joints_of(item: HeadExplanation, table: pd.DataFrame) -> tuple[str, ...]:
+def _crossed_joints(item: HeadExplanation, table: pd.DataFrame) -> tuple[str, ...]:
     """Joints that a head crosses, and the glenoid where its limit was kept: a line for each."""
     joints = tuple(item.problem.crosses(item.index))
     return (*joints, GLENOID) if f"part_{GLENOID}" in table else joints
@@ -213,7 +215,7 @@ def _along(
     mark: dict[str, Any] = {"markevery": max(len(height) // 6, 1), "markersize": 3.2}
     solved = (table["status"] == "solved").to_numpy()
     parts, whole = axes[0], axes[-1]
-    for joint in _joints_of(item, table):
+    for joint in _crossed_joints(item, table):
         values = np.where(solved, table[f"part_{joint}"].to_numpy(), np.nan)
         parts.plot(height, values, **mark, **_line(joint))
     whole.plot(height, table["activation"], **mark, **_ACTIVATION)

@@ -219,7 +219,7 @@ def lift_figure(
         left.set_ylabel("speed [m/s]")
         right.set_ylabel("load, both hands [kg]")
         left.set_ylim(bottom=0.0)
-        right.set_ylim(0.0, _top_of(report, mode))
+        right.set_ylim(0.0, _load_scale(report, mode))
     for ax in pairs[max(len(lines) - beside, 0) : len(lines)].flat:
         ax.set_xlabel("height, chest to lock-out [%]")
         ax.tick_params(labelbottom=True)
@@ -314,7 +314,7 @@ def _mark_load(ax: Axes, report: MaximalReport, name: str, mode: str, look: dict
         )  # fmt: skip
 
 
-def _top_of(report: MaximalReport, mode: str) -> float:
+def _load_scale(report: MaximalReport, mode: str) -> float:
     """Twice the greatest load: the load that can be held grows without end near lock-out."""
     loads = report.loads[report.loads["lateral"] == mode]["greatest_load_kg"]
     return 2.2 * float(loads.max()) if loads.max() > 0.0 else 1.0

@@ -11,7 +11,7 @@ from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.cohort.outcomes.measure import NO_TREATMENT
 from momentshare.directions import DIRECTIONS
 from momentshare.report.figures import style
-from momentshare.report.figures.cohort_lines import conditions_of
+from momentshare.report.figures.cohort_lines import listed_conditions
 from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
 from momentshare.report.figures.looks import Looks
 from momentshare.text import head_label
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
 
 __all__ = [
-    "COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel_title", "sheets",
+    "COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel_title", "split_panels",
     "told_signs",
 ]  # fmt: skip
 
@@ -83,13 +83,13 @@ def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
         parts["outcomes_named"] = ("Outcomes named beforehand", shown[np.array(mine, dtype=bool)])
     found: dict[str, Callable[[], Figure]] = {}
     for name, (title, part) in parts.items():
-        items = [i for i in _items(part) if _of(part, i)["mean"].notna().any()]
-        for sheet, shown_here, which in sheets(name, items):
+        items = [i for i in _items(part) if _item_rows(part, i)["mean"].notna().any()]
+        for sheet, shown_here, which in split_panels(name, items):
             found[sheet] = partial(_figure, summary, f"{title}{which}", part, shown_here)
     return found
 
 
-def sheets(name: str, panels: Sequence[T]) -> list[tuple[str, Sequence[T], str]]:
+def split_panels(name: str, panels: Sequence[T]) -> list[tuple[str, Sequence[T], str]]:
     """Share out panels over figures that can be read on a printed page.
 
     Returns
@@ -99,9 +99,9 @@ def sheets(name: str, panels: Sequence[T]) -> list[tuple[str, Sequence[T], str]]
 
     Examples
     --------
-    >>> [(n, len(p), words) for n, p, words in sheets("arms", range(33))]
+    >>> [(n, len(p), words) for n, p, words in split_panels("arms", range(33))]
     [('arms', 20, ', 1 of 2'), ('arms_2', 13, ', 2 of 2')]
-    >>> sheets("arms", [1, 2])
+    >>> split_panels("arms", [1, 2])
     [('arms', [1, 2], '')]
     """
     rows = -(-len(panels) // COLUMNS)
@@ -179,7 +179,7 @@ def _figure(
 ) -> Figure:
     own = _shown(summary.tables["outcomes_by_person"], summary.mode)
     own = own[own["arm"] == "studied"]
-    conditions = conditions_of(summary.tables["outcomes"])
+    conditions = listed_conditions(summary.tables["outcomes"])
     looks = Looks(conditions, summary.factors)
     figure, axes = panel_grid(
         len(items),
@@ -190,19 +190,19 @@ def _figure(
             note=f"Ascents, lateral force {summary.mode}. Marker: mean over people; bar: "
             f"{100 * summary.confidence:g} % interval of that mean; faint lines join the means of "
             "one person. Every panel has its own scale, which need not begin at zero."
-            f"{told_signs(_rows_of(part, items))}",
+            f"{told_signs(_chosen_rows(part, items))}",
             panels=[broken(panel_title(*item)) for item in items],
             legend=looks.bar_handles(conditions),
         ),
         Room(gap=(0.62, 0.2), bottom=0.2),
     )
     for ax, item in zip(axes, items, strict=True):
-        _panel(ax, _of(part, item), _of(own, item), looks)
+        _panel(ax, _item_rows(part, item), _item_rows(own, item), looks)
     settle(figure)
     return figure
 
 
-def _rows_of(part: pd.DataFrame, items: Sequence[tuple[str, str]]) -> pd.DataFrame:
+def _chosen_rows(part: pd.DataFrame, items: Sequence[tuple[str, str]]) -> pd.DataFrame:
     """Rows of the outcomes and items of a sheet."""
     mine = set(items)
     return part[[pair in mine for pair in zip(part["outcome"], part["item"], strict=True)]]
@@ -216,7 +216,7 @@ def broken(title: str) -> str:
     return ",\n".join(style.fit(part, WIDTH + 0.15) for part in title.split(", ", 1))
 
 
-def _of(table: pd.DataFrame, item: tuple[str, str]) -> pd.DataFrame:
+def _item_rows(table: pd.DataFrame, item: tuple[str, str]) -> pd.DataFrame:
     return table[(table["outcome"] == item[0]) & (table["item"] == item[1])]
 
 

@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from momentshare.runs import Case
     from momentshare.study import StudyResult
 
-__all__ = ["default_path_sentences", "touch_point", "tuck_of"]
+__all__ = ["default_path_sentences", "touch_point", "tuck_angle"]
 
 _PATH = "touch_point_cm"
 """Field that only exercises with a bar path have."""
 
 
-def tuck_of(lift: Lift) -> np.ndarray:
+def tuck_angle(lift: Lift) -> np.ndarray:
     """Angle of the upper arm from the trunk [rad], 0 at the side, shape (frames,)."""
     return np.arccos(np.clip(lift.posture.humerus[:, 1, 1], -1.0, 1.0))
 
@@ -50,7 +50,7 @@ def default_path_sentences(study: StudyResult) -> list[str]:
         if _PATH in given or not cases:
             continue
         place = 100.0 * np.mean([touch_point(case) for case in cases])
-        tuck = np.degrees(np.mean([tuck_of(case.prepared.lift)[0] for case in cases]))
+        tuck = np.degrees(np.mean([tuck_angle(case.prepared.lift)[0] for case in cases]))
         beyond = " towards the head" if place <= -0.5 else ""
         places.append(f"'{condition.name}' {abs(place):.0f} cm{beyond}, tuck {tuck:.0f}°")
     texts = []

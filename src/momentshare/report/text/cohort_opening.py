@@ -12,7 +12,7 @@ from momentshare.report.text.cohort_orders import (
     UNSHOWN,
     WORKING,
     CohortOrders,
-    foremost_of,
+    choose_foremost,
     level_text,
     load_text,
     of_named,
@@ -105,7 +105,7 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
             f"Nothing is firm: of {counted(shown, 'order')} of two conditions within a head that a "
             f"test shows ({level}) none is supported by the limb and keeps its sign{changes}."
         )
-    top, among = foremost_of(found.firm, summary)
+    top, among = choose_foremost(found.firm, summary)
     lead = capital(order_text(top))
     why = f" That is {most_muscle(among)}." if len(found.firm) > 1 else ""
     return " ".join(filter(None, (f"{lead}.{why} {counts}.", load_text(found, summary))))
@@ -125,7 +125,7 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     ]
     if found.turning:
         causes = _causes(line["turns_with"] for line in found.turning)
-        top, among = foremost_of(found.turning, summary)
+        top, among = choose_foremost(found.turning, summary)
         start = (
             f"{counted(len(found.turning), 'order')} that a test shows "
             f"{_is(found.turning, 'is', 'are')} reversed by a change of one input{causes}; "

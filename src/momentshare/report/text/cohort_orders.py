@@ -25,9 +25,9 @@ __all__ = [
     "ALPHA",
     "WORKING",
     "CohortOrders",
+    "choose_foremost",
     "cohort_factor_statements",
     "cohort_factor_verdicts",
-    "foremost_of",
     "foremost_order",
     "judged_orders",
     "level_text",
@@ -158,7 +158,7 @@ def _sorted_in(
     """Put one order where it belongs."""
     head, pair = str(row["item"]), (row["condition"], row["other"])
     turned, tried = _turned_by(summary, head, pair)
-    whole, in_part = _limits_of(summary, row)
+    whole, in_part = _order_limits(summary, row)
     ends = row["difference_low"], row["difference_high"]
     shown = row[column] < ALPHA and not spans_zero(*ends)
     adjusted = _adjusted(summary, row)
@@ -272,10 +272,10 @@ def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> d
 
     See :func:`momentshare.report.text.opening.foremost`.
     """
-    return foremost_of(lines, summary)[0]
+    return choose_foremost(lines, summary)[0]
 
 
-def foremost_of(
+def choose_foremost(
     lines: Sequence[dict[str, Any]], summary: CohortSummary
 ) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Return the order that leads the text, and what it is the first among."""
@@ -362,7 +362,7 @@ def order_title(line: dict[str, Any]) -> str:
     )
 
 
-def _limits_of(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
+def _order_limits(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
     """Keys of the limits of an order: of the whole lift, and of a part of it only."""
     keys = str(row.get("limit", "")).split()
     found = {

@@ -18,13 +18,13 @@ if TYPE_CHECKING:
     from momentshare.uncertainty import Summary
 
 __all__ = [
+    "describe_people",
     "judged_modes",
     "judged_pairs",
     "judged_rows",
     "main_treatment",
     "shown_activation",
     "sure_orders",
-    "who_of",
 ]
 
 _WORKING = 0.05
@@ -32,7 +32,7 @@ _WORKING = 0.05
 assumed."""
 
 
-def who_of(found: Summary) -> str:
+def describe_people(found: Summary) -> str:
     """Return whose rows are shown: the mean over people, or the one person."""
     people = found.plan.people_drawn
     return EVERYONE if len(people) > 1 else str(people[0])
@@ -52,7 +52,7 @@ def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]
     table = found.intervals
     part = table[
         (table["measure"] == "mean_activation")
-        & (table["person"] == who_of(found))
+        & (table["person"] == describe_people(found))
         & (table["criterion"] == criterion)
     ]
     own = part.groupby("condition", sort=False)["lateral"].transform(lambda m: mode in set(m))

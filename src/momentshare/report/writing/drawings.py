@@ -223,10 +223,10 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
 
     look: Any = way.look
     with _without_collecting(), mpl.rc_context(look), style.quiet():
-        return _bytes_of(make, way)
+        return _encoded(make, way)
 
 
-def _bytes_of(make: Drawing, way: _Way) -> dict[str, bytes]:
+def _encoded(make: Drawing, way: _Way) -> dict[str, bytes]:
     from momentshare.report.figures.footer import add_footer, heading_texts
     from momentshare.report.figures.lettering import Canvas
 

@@ -11,7 +11,7 @@ from momentshare.files import FIGURES, as_run_folder
 from momentshare.report.figures.uncertainty import DRAWN, leading_heads
 from momentshare.report.page.document import render
 from momentshare.report.page.uncertainty import uncertainty_page
-from momentshare.report.text.draw_verdicts import judged_pairs, who_of
+from momentshare.report.text.draw_verdicts import describe_people, judged_pairs
 from momentshare.report.text.uncertainty_opening import ASSUMPTIONS
 from momentshare.report.writing.drawings import write_drawings
 from momentshare.report.writing.record import versions
@@ -35,7 +35,9 @@ SUMMARY_VERSION = 2
 def summary_record(found: Summary) -> dict[str, Any]:
     """Build the summary as plain data, ready for JSON; holds no time or place."""
     table = found.intervals
-    activation = table[(table["measure"] == "mean_activation") & (table["person"] == who_of(found))]
+    activation = table[
+        (table["measure"] == "mean_activation") & (table["person"] == describe_people(found))
+    ]
     record: dict[str, Any] = {
         "version": SUMMARY_VERSION,
         "run": found.plan.manifest(found.model),

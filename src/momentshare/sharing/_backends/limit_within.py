@@ -88,7 +88,7 @@ def limit_within(
     return GreatestFactor(**answer)
 
 
-def _of(array: FloatArray, order: Places) -> FloatArray:
+def _frame_values(array: FloatArray, order: Places) -> FloatArray:
     """Give the values of some frames of an array that may hold for every frame."""
     return array if array.shape[0] == 1 else array[order]
 
@@ -98,23 +98,26 @@ def _broken_most(
 ) -> Places:
     """Inequality broken most in each frame, of those that are no rows yet; −1 where none is."""
     heads = given.heads
-    force = _of(given.capacity, order) * answer["activation"][order, :heads]
-    force = force + _of(given.passive, order)
+    force = _frame_values(given.capacity, order) * answer["activation"][order, :heads]
+    force = force + _frame_values(given.passive, order)
     factor = np.where(np.isfinite(answer["factor"][order]), answer["factor"][order], 0.0)
-    grown = factor[:, None] * _of(gains, order)
-    level = _of(given.levels, order)
+    grown = factor[:, None] * _frame_values(gains, order)
+    level = _frame_values(given.levels, order)
     if given.cone is not None:
-        lines, normals = _of(given.cone.lines, order), _of(given.cone.normals, order)
+        lines, normals = (
+            _frame_values(given.cone.lines, order),
+            _frame_values(given.cone.normals, order),
+        )
         pressed = np.matmul(force[:, None, :], lines)[:, 0]
         sizes = np.matmul(np.abs(force)[:, None, :], np.abs(lines))[:, 0]
         reached = np.matmul(normals, pressed[:, :, None])[:, :, 0]
         bare = np.matmul(np.abs(normals), sizes[:, :, None])[:, :, 0]
         unit = np.linalg.norm(normals, axis=2)
     else:
-        limits = _of(given.limits, order)
+        limits = _frame_values(given.limits, order)
         reached = np.matmul(limits, force[:, :, None])[:, :, 0]
         bare = np.matmul(np.abs(limits), np.abs(force)[:, :, None])[:, :, 0]
-        unit = np.linalg.norm(limits * _of(given.capacity, order)[:, None, :], axis=2)
+        unit = np.linalg.norm(limits * _frame_values(given.capacity, order)[:, None, :], axis=2)
     excess = reached - level - grown
     broken = excess > BROKEN * (bare + np.abs(level) + np.abs(grown))
     np.put_along_axis(broken, chosen, False, axis=1)
@@ -136,15 +139,19 @@ def _with_rows(
     part = problem.take(order)
     pick = np.arange(count)[:, None]
     if given.cone is not None:
-        normals = np.broadcast_to(_of(given.cone.normals, order), (count, given.facets, 3))
-        lines = np.swapaxes(_of(given.cone.lines, order), 1, 2)
+        normals = np.broadcast_to(
+            _frame_values(given.cone.normals, order), (count, given.facets, 3)
+        )
+        lines = np.swapaxes(_frame_values(given.cone.lines, order), 1, 2)
         held = np.matmul(normals[pick, chosen], lines)
     else:
-        limits = np.broadcast_to(_of(given.limits, order), (count, given.facets, given.heads))
+        limits = np.broadcast_to(
+            _frame_values(given.limits, order), (count, given.facets, given.heads)
+        )
         held = limits[pick, chosen]
-    level = np.broadcast_to(_of(given.levels, order), (count, given.facets))[pick, chosen]
-    gain = np.broadcast_to(_of(gains, order), (count, given.facets))[pick, chosen]
-    capacity, passive = _of(given.capacity, order), _of(given.passive, order)
+    level = np.broadcast_to(_frame_values(given.levels, order), (count, given.facets))[pick, chosen]
+    gain = np.broadcast_to(_frame_values(gains, order), (count, given.facets))[pick, chosen]
+    capacity, passive = _frame_values(given.capacity, order), _frame_values(given.passive, order)
     load = held * capacity[:, None, :]
     resting = np.einsum("fgi,fi->fg", held, np.broadcast_to(passive, (count, given.heads)))
     most = np.maximum(level, level + reach[:, None] * gain) - resting

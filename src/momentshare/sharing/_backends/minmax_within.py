@@ -111,10 +111,10 @@ def _programme(
     from scipy.optimize import linprog
 
     A, b, heads = balance.matrix[frame], balance.target[frame], w.size
-    capacity, G = _of(problem.capacity, frame), _of(problem.limits, frame)
+    capacity, G = _frame_values(problem.capacity, frame), _frame_values(problem.limits, frame)
     rows = G * capacity
     strength = np.maximum(np.linalg.norm(rows, axis=1), 1e-300)
-    levels = _of(problem.levels, frame) - G @ _of(problem.passive, frame)
+    levels = _frame_values(problem.levels, frame) - G @ _frame_values(problem.passive, frame)
     heaviest = w.max()
     answer = linprog(
         np.append(np.zeros(heads), 1.0),
@@ -138,6 +138,6 @@ def _programme(
     return activation, heaviest * np.asarray(answer.eqlin.marginals), heaviest * held
 
 
-def _of(array: FloatArray, frame: int) -> FloatArray:
+def _frame_values(array: FloatArray, frame: int) -> FloatArray:
     """Give what belongs to a frame of an array that one value of may hold for all."""
     return np.asarray(array[frame if array.shape[0] > 1 else 0])

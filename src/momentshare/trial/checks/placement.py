@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.breaches import find_breaches
 from momentshare.exercise.chain import (
     Chain,
 )
@@ -67,7 +67,7 @@ def frames_beyond(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
             forearm=unit(lift.hand[one] - lift.elbow[one]),
             gap=lift.gap[one],
         )
-        excess[frame] = max((b.excess for b in breaches_of(skeleton, chain, None)), default=0.0)
+        excess[frame] = max((b.excess for b in find_breaches(skeleton, chain, None)), default=0.0)
     return excess
 
 

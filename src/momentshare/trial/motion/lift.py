@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.balance import Lateral
 from momentshare.errors import InputError
-from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.breaches import find_breaches
 from momentshare.exercise.chain import (
     Chain,
 )
@@ -160,7 +160,7 @@ def track_lift(
         load_mass=carried,
         lateral_axis=outward,
         lateral_free=one_bar,
-        breaches=breaches_of(skeleton, chain, None),
+        breaches=find_breaches(skeleton, chain, None),
         motion=motion,
         notes=(*notes, *track.notes),
         load_force=None if on_hand is None else on_hand.force / carried,

@@ -214,7 +214,9 @@ def _settings(*texts: str) -> Iterator[None]:
 # ------------------------------------------------------------------ laying out
 
 
-def _sheet(width: float, height: float, title: str, under: str, foot: str) -> tuple[Figure, float]:
+def _framed_figure(
+    width: float, height: float, title: str, under: str, foot: str
+) -> tuple[Figure, float]:
     """Return a figure with title and footer, and the height of everything above the panels."""
     from matplotlib.figure import Figure
 
@@ -279,7 +281,7 @@ def _one(scene: ArmScene, scale: ArmScale, title: str, note: str) -> Figure:
     key = Key([scene], scale, width)
     table = LINE * (len(scene.result.criterion.rows) + 2) + 0.1
     parts = [0.2 + tall + 2 * LINE + 0.22, table + 0.16, key.height]
-    figure, top = _sheet(width, sum(parts), title, _under(scene, scale), _foot(note))
+    figure, top = _framed_figure(width, sum(parts), title, _under(scene, scale), _foot(note))
     x = EDGE
     for view, box, room in zip(pair, boxes, wide, strict=True):
         write_at(figure, x, top, view.label, fontweight="bold")
@@ -359,7 +361,9 @@ def _grid(
     rows = max(len(scene.result.criterion.rows) for scene in scenes)
     table = LINE * (rows + 2) + 0.26 if full else 0.0
     height = 0.2 + sum(talls) + 2 * block + table + key.height
-    figure, top = _sheet(width, height, title, _under_all(scenes, scale, full=full), _foot(note))
+    figure, top = _framed_figure(
+        width, height, title, _under_all(scenes, scale, full=full), _foot(note)
+    )
     for number, (scene, pair, words) in enumerate(zip(scenes, pairs, heads, strict=True)):
         x, y = EDGE + number * room, top + 0.2
         write_at(figure, x, top, style.fit(words, 0.95 * column, 8.0, "bold"), fontweight="bold")

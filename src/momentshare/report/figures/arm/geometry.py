@@ -300,8 +300,8 @@ def arm_scene(
             "wrist": elbow + along * (hand - elbow),
             "hand": hand,
         },
-        up=_of(lift.up, at),
-        outward=_of(lift.lateral_axis, at),
+        up=_frame_vector(lift.up, at),
+        outward=_frame_vector(lift.lateral_axis, at),
         force=mass * need.joint_force_load[at] + push * need.lateral_axis[at],
         support=_support(lift, at),
         head_force=dict(zip(names, map(float, result.force[at]), strict=True)),
@@ -311,7 +311,7 @@ def arm_scene(
     )
 
 
-def _of(vectors: Floats, frame: int) -> Floats:
+def _frame_vector(vectors: Floats, frame: int) -> Floats:
     """Vector of a frame, where all frames share one or each has its own."""
     return np.asarray(vectors[frame] if vectors.ndim > 1 else vectors)
 
@@ -319,7 +319,7 @@ def _of(vectors: Floats, frame: int) -> Floats:
 def _support(lift: Lift, frame: int) -> Support:
     """Infer what the hand pushes from the direction of the push."""
     if lift.push_axis is not None and lift.load_force is not None:
-        rise = float(_of(lift.push_axis, frame) @ _of(lift.up, frame))
+        rise = float(_frame_vector(lift.push_axis, frame) @ _frame_vector(lift.up, frame))
         if rise < -_PARALLEL:
             return "ground"
         if rise < _PARALLEL:
