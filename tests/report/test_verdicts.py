@@ -58,7 +58,12 @@ def test_an_order_that_some_treatment_leaves_nothing_of_is_not_firm(
     monkeypatch.setattr(
         f"{module}.head_table",
         lambda _: pd.DataFrame(
-            {"head": "anconeus", "condition": ["a", "b"], "mean_activation_mean": 0.5}
+            {
+                "head": "anconeus",
+                "condition": ["a", "b"],
+                "lateral": "measured",
+                "mean_activation_mean": 0.5,
+            }
         ),
     )
     (row,) = verdict_table(replace(study, model=replace(study.model, limits=Limits()))).itertuples()
@@ -75,7 +80,12 @@ def test_no_order_turns_with_people_where_there_is_one(monkeypatch):
     monkeypatch.setattr(
         f"{module}.head_table",
         lambda _: pd.DataFrame(
-            {"head": "anconeus", "condition": ["a", "b"], "mean_activation_mean": 0.5}
+            {
+                "head": "anconeus",
+                "condition": ["a", "b"],
+                "lateral": "measured",
+                "mean_activation_mean": 0.5,
+            }
         ),
     )
     (row,) = verdict_table(replace(study, model=replace(study.model, limits=Limits()))).itertuples()
