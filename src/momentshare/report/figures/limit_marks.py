@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.limits import PARTS, LiftKind, keys_text, marked
+from momentshare.limits import PARTS, LiftKind, keys_text, marked, merged_keys
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ class Marks:
     limits: Limits
     kinds: Mapping[str, LiftKind]
     used: list[str] = field(default_factory=list)
+    own: list[str] = field(default_factory=list)
 
     def keys(
         self,
@@ -56,7 +58,9 @@ class Marks:
                 lateral=lateral,
             )
         ]
-        return self._seen(keys_text(rows))
+        found = keys_text(rows)
+        self.own += found.split()
+        return self._seen(found)
 
     def pair_keys(self, pair: Sequence[str], head: str, lateral: str = "", part: str = "") -> str:
         """Keys of the limits that touch the order of two conditions in activation."""
@@ -69,6 +73,12 @@ class Marks:
             lateral=lateral,
         )
         return self._seen(keys_text(rows))
+
+    def order_keys(self, conditions: Sequence[str], head: str, lateral: str = "") -> str:
+        """Keys of the limits that touch any order of the conditions in activation."""
+        return merged_keys(
+            self.pair_keys(pair, head, lateral) for pair in combinations(conditions, 2)
+        )
 
     def order_parts(self, pair: Sequence[str], head: str, lateral: str = "") -> list[int]:
         """Thirds of the lift in which the order of two conditions is not to be trusted."""
@@ -95,6 +105,17 @@ class Marks:
     def note(self) -> str:
         """Footnote that spells out the keys found so far."""
         return footnote(self.limits, self.used)
+
+    def hatched_note(self, what: str) -> str:
+        """Footnote of a figure that hatches ``what`` a limit concerns, and not mere orders."""
+        if not self.used:
+            return ""
+        if set(self.used) == set(self.own):
+            return f"{self.note()} Such {what} are hatched."
+        return (
+            f"{self.note()} {what.capitalize()} are hatched where an activation itself is not "
+            "supported, and not only its order."
+        )
 
 
 _THIRDS = dict(zip(PARTS, ("first", "middle", "last"), strict=True))

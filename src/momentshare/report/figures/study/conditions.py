@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.limits import merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid, row_names
 from momentshare.report.figures.limit_marks import hatch
@@ -72,12 +72,7 @@ def condition_dots(study: StudyResult) -> Figure:
                     if several
                     else ""
                 )
-                + (
-                    f"{marks.note()} Rows are hatched where an activation itself is not supported, "
-                    "and not only its order."
-                    if marks.used
-                    else ""
-                )
+                + marks.hatched_note("rows")
             ).strip(),
             panels=titles,
             legend=legend,
@@ -96,9 +91,7 @@ def condition_dots(study: StudyResult) -> Figure:
 def _keys(marks: Marks, solved: Solved, head: str) -> str:
     """Keys of the limits of a head: of its activation, and of its order between conditions."""
     found = marks.keys("activation", solved.conditions, head=head)
-    pairs = combinations(solved.conditions, 2)
-    orders = " ".join(marks.pair_keys(pair, head, solved.main_mode()) for pair in pairs)
-    return " ".join(dict.fromkeys(f"{found} {orders}".split()))
+    return merged_keys([found, marks.order_keys(solved.conditions, head, solved.main_mode())])
 
 
 def _most_different(solved: Solved) -> list[int]:

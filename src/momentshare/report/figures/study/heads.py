@@ -129,11 +129,17 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
     }
     titles = [
         marks.label(
-            solved.heads[head], merged_keys(kept[c, head, part] for c in shown for part in PARTS)
+            solved.heads[head],
+            merged_keys(
+                [
+                    *(kept[c, head, part] for c in shown for part in PARTS),
+                    marks.order_keys(shown, solved.heads[head], mode),
+                ]
+            ),
         )
         for head in heads
     ]
-    limited = f"{marks.note()} Such stretches are hatched." if marks.used else ""
+    limited = marks.hatched_note("stretches")
     figure, axes = panel_grid(
         each * len(heads),
         columns,
