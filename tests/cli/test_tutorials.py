@@ -151,7 +151,7 @@ def test_student_finds_how_sure_it_is(student):
         larger = max(row["probability"], 1.0 - row["probability"])
         agreeing = round(larger - row["ties"] / 2.0, 2)
         assert ("no order" in told) == (agreeing <= 0.5), line
-        bad = agreeing < SURE or turned.get(head, False) or isinstance(row["limit"], str)
+        bad = larger < SURE or turned.get(head, False) or isinstance(row["limit"], str)
         assert ("nothing against it" in told) == (not bad), line
     # The program counts the same orders as firm, of the heads that work.
     judged = pd.read_csv(folder / "sure" / "verdicts.csv").set_index("head")
@@ -467,3 +467,23 @@ def test_draws_agree_with_the_head_that_is_named(tmp_path):
         "a/seldom: no order; only 40 % of draws agree",
         "1 order remains: a/often.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ([], "python answers.py moments|triceps|sure"),
+        (["moment"], "python answers.py moments|triceps|sure"),
+        (["triceps"], "why/drive.csv is not there: run the command that writes 'why' first"),
+    ],
+)
+def test_the_script_says_how_it_is_called_and_what_comes_first(tmp_path, words, told):
+    script = resources.files("momentshare.tutorials") / "files/student/answers.py"
+    done = subprocess.run(
+        [sys.executable, str(script), *words],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr.strip()) == (1, told)

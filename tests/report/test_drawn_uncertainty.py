@@ -447,7 +447,7 @@ def test_orders_that_are_not_drawn_are_said(summary, monkeypatch):
     monkeypatch.setattr(report, "_EACH", 2)
     assert "Not every two conditions are drawn against each other; all orders are in" in said()
     monkeypatch.setattr(report, "_MOST", 4)
-    assert f"4 of {len(WORKS)} heads that work are drawn, first those with a firm order" in said()
+    assert f"4 of {len(WORKS)} heads that work are drawn: those with a firm order" in said()
 
 
 def test_heads_with_a_firm_order_are_drawn_though_others_work_harder(summary, monkeypatch):

@@ -97,7 +97,8 @@ def explain(
         raise UnknownNameError("head", head, known, "--head")
     if height is not None and not 0.0 <= height <= 1.0:
         raise InputError(
-            f"--height: must be a fraction from 0 (chest) to 1 (lock-out); got {height!r}"
+            "--height: must be a fraction from 0 (chest) to 1 (lock-out), 0.5 for 50 %; "
+            f"got {height!r}"
         )
     modes = get_args(LateralMode)
     if lateral not in {None, *modes}:

@@ -181,7 +181,8 @@ def frame_at(result: LiftResult, height: float) -> int:
     """Reachable frame nearest to a height fraction, 0 chest to 1 lock-out."""
     if not 0.0 <= height <= 1.0:
         raise InputError(
-            f"height: must be a fraction from 0 (chest) to 1 (lock-out); got {height!r}"
+            "height: must be a fraction from 0 (chest) to 1 (lock-out), 0.5 for 50 %; "
+            f"got {height!r}"
         )
     lift = result.prepared.lift
     good = np.flatnonzero(lift.reachable)

@@ -246,7 +246,7 @@ export function viewWords(seen, view) {
     return `${distance} from the ${lever.joint} (${distance} × ${fixed(seen.size, 1)} N = ${fixed(lever.moment, 1)} N·m)`;
   });
   const vertical = `${fixed(Math.abs(seen.force[1]))} N ${seen.force[1] < 0 ? "down" : "up"}`;
-  return `The hand pushes with ${fixed(seen.size)} N (${vertical}${push}). The line of this force passes ${listed(levers)}; the net moments include the weight of the arm as well.`;
+  return `The hand pushes with ${fixed(seen.size)} N (${vertical}${push}). The line of this force passes ${listed(levers)}; the net moments are about the joints' own axes, to which the view is oblique, and include the weight of the arm.`;
 }
 
 /**

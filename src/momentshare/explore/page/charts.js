@@ -263,7 +263,16 @@ export function fibreWords(page, state, answer, along) {
   const lengths = along.flatMap((a) => (a ? [rowOf(page.tables.fibre, a.geometry, a.height)[state.head]] : []));
   const value = at(curves.x, curves.active, here);
   const stretch = here > 1.05 ? "longer than the peak" : here < 0.95 ? "shorter than the peak" : "near the peak";
-  return `The fibre is at ${fixed(here, 2)} of its peak fibre length, ${stretch}; there its active force can reach ${percent(value)} of the greatest. Over the lift the length goes from ${fixed(lengths[0], 2)} to ${fixed(lengths[lengths.length - 1], 2)}.`;
+  const last = lengths[lengths.length - 1];
+  const most = Math.max(...lengths);
+  const least = Math.min(...lengths);
+  const between =
+    most > Math.max(lengths[0], last) + 0.005
+      ? ` by way of ${fixed(most, 2)}`
+      : least < Math.min(lengths[0], last) - 0.005
+        ? ` by way of ${fixed(least, 2)}`
+        : "";
+  return `The fibre is at ${fixed(here, 2)} of its peak fibre length, ${stretch}; there its active force can reach ${percent(value)} of the greatest. Over the lift the length goes from ${fixed(lengths[0], 2)}${between} to ${fixed(last, 2)}.`;
 }
 
 /**

@@ -267,8 +267,8 @@ def _left_out(conditions: int, rows: int, heads: int, working: int) -> str:
         parts.append("not every two conditions are drawn against each other")
     if heads < working:
         parts.append(
-            f"{heads} of {working} heads that work are drawn, first those with a firm order, "
-            "then the most active"
+            f"{heads} of {working} heads that work are drawn: those with a firm order and the most "
+            "active of the others"
         )
     return f" {sentence([*parts, 'all orders are in condition_order.csv'])}" if parts else ""
 
@@ -313,6 +313,9 @@ def head_order_figure(found: Summary) -> Figure:
     ranked = [str(h) for h in medians.reindex(heads).sort_values(ascending=False).index]
     pairs = list(pairwise(ranked))[: _MOST + _MOST]
     words = [f"{head_label(a)} above {head_label(b)}" for a, b in pairs]
+    table = table.rename(columns={"head": "condition", "condition": "in"})
+    found_chances = [_chances(table, one, other)["chance"] for one, other in pairs]
+    chances = [float(c.iloc[0]) if len(c) else np.nan for c in found_chances]
     figure, (ax,) = panel_grid(
         1,
         1,
@@ -322,16 +325,22 @@ def head_order_figure(found: Summary) -> Figure:
             note="Heads in the order of their medians: probability that each works harder than "
             f"the next; {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
             f"{100 * SURE:.0f} %.",
-            legend=[(f"at least {100 * SURE:.0f} % of draws", style.FIRM), ("fewer", style.OPEN)],
+            legend=[
+                key
+                for key, used in (
+                    (
+                        (f"at least {100 * SURE:.0f} % of draws", style.FIRM),
+                        any(c >= SURE for c in chances),
+                    ),
+                    (("fewer", style.OPEN), any(c < SURE for c in chances)),
+                )
+                if used
+            ],
         ),
         Room(left=max((style.text_width(text, 7.5) for text in words), default=0.5) + 0.35),
     )
-    for place, (one, other) in enumerate(pairs):
-        chances = _chances(
-            table.rename(columns={"head": "condition", "condition": "in"}), one, other
-        )
-        if len(chances):
-            value = float(chances["chance"].iloc[0])
+    for place, value in enumerate(chances):
+        if not np.isnan(value):
             look = style.FIRM if value >= SURE else style.OPEN
             ax.plot([100 * value], [place], zorder=3, clip_on=False, **look)
     _chance_axis(ax, words, first=True, last=True)

@@ -1,6 +1,7 @@
 """Answers to the three questions, from the tables: python answers.py moments|triceps|sure"""
 
 import sys
+from pathlib import Path
 
 import pandas as pd
 
@@ -61,12 +62,13 @@ def sure():
     for head, row in orders.iterrows():
         above = row["probability"] > 0.5
         higher, lower = (row["condition"], row["other"])[:: 1 if above else -1]
-        # Ties count half in a probability; here they agree with neither.
-        share = round(max(row["probability"], 1.0 - row["probability"]) - row["ties"] / 2.0, 2)
+        # A draw in which both are level counts half in a probability, and agrees with neither.
+        probability = max(row["probability"], 1.0 - row["probability"])
+        share = round(probability - row["ties"] / 2.0, 2)
         if row["ties"] > 0.5:
             continue
         doubts = []
-        if share < SURE:
+        if probability < SURE:
             doubts.append(f"only {100 * share:.0f} % of draws agree")
         if turned.get((head, higher, lower), turned.get((head, lower, higher), False)):
             doubts.append("reversed within the posture band")
@@ -81,4 +83,11 @@ def sure():
 
 
 if __name__ == "__main__":
-    {"moments": moments, "triceps": triceps, "sure": sure}[sys.argv[1]](*sys.argv[2:])
+    ways = {"moments": moments, "triceps": triceps, "sure": sure}
+    if len(sys.argv) < 2 or sys.argv[1] not in ways:
+        sys.exit(f"python answers.py {'|'.join(ways)}")
+    try:
+        ways[sys.argv[1]](*sys.argv[2:])
+    except FileNotFoundError as missing:
+        folder = Path(missing.filename).parent
+        sys.exit(f"{missing.filename} is not there: run the command that writes '{folder}' first")
