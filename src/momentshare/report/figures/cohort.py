@@ -38,7 +38,7 @@ from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.cohort_orders import (
-    foremost_order,
+    choose_foremost,
     of_named,
     order_keys,
     order_title,
@@ -397,7 +397,7 @@ def _firm_title(summary: CohortSummary) -> str:
     firm = of_named(summary).firm
     if not firm or summary.tables.get("sensitivity_orders") is None:
         return ""
-    return f"Firm: {order_title(foremost_order(firm, summary))}"
+    return f"Firm: {order_title(choose_foremost(firm, summary)[0])}"
 
 
 def _activation_by_head(summary: CohortSummary) -> Figure:

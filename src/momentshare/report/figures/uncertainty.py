@@ -302,20 +302,26 @@ def _keys(table: pd.DataFrame) -> str:
 
 def head_order_figure(found: Summary) -> Figure:
     """How sure each head stands above the next one, in the first condition."""
-    _, names, heads = shown_activation(found)
+    part, names, heads = shown_activation(found)
     criterion, mode = main_treatment(found)
     table = found.head_order
     table = table[(table["criterion"] == criterion) & (table["condition"] == names[0])]
     own = set(table["lateral"])
     table = table[table["lateral"] == (mode if mode in own else next(iter(sorted(own))))]
-    part, _, _ = shown_activation(found)
     medians = part[part["condition"] == names[0]].set_index("head")["median"]
     ranked = [str(h) for h in medians.reindex(heads).sort_values(ascending=False).index]
     pairs = list(pairwise(ranked))[: _MOST + _MOST]
     words = [f"{head_label(a)} above {head_label(b)}" for a, b in pairs]
     table = table.rename(columns={"head": "condition", "condition": "in"})
-    found_chances = [_chances(table, one, other)["chance"] for one, other in pairs]
-    chances = [float(c.iloc[0]) if len(c) else np.nan for c in found_chances]
+    chances = np.full(len(pairs), np.nan)
+    for place, (one, other) in enumerate(pairs):
+        if len(drawn := _chances(table, one, other)):
+            chances[place] = drawn["chance"].iloc[0]
+    looks: Handles = []
+    if (chances >= SURE).any():
+        looks.append((f"at least {100 * SURE:.0f} % of draws", style.FIRM))
+    if (chances < SURE).any():
+        looks.append(("fewer", style.OPEN))
     figure, (ax,) = panel_grid(
         1,
         1,
@@ -325,17 +331,7 @@ def head_order_figure(found: Summary) -> Figure:
             note="Heads in the order of their medians: probability that each works harder than "
             f"the next; {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
             f"{100 * SURE:.0f} %.",
-            legend=[
-                key
-                for key, used in (
-                    (
-                        (f"at least {100 * SURE:.0f} % of draws", style.FIRM),
-                        any(c >= SURE for c in chances),
-                    ),
-                    (("fewer", style.OPEN), any(c < SURE for c in chances)),
-                )
-                if used
-            ],
+            legend=looks,
         ),
         Room(left=max((style.text_width(text, 7.5) for text in words), default=0.5) + 0.35),
     )

@@ -28,7 +28,6 @@ __all__ = [
     "choose_foremost",
     "cohort_factor_statements",
     "cohort_factor_verdicts",
-    "foremost_order",
     "judged_orders",
     "level_text",
     "load_text",
@@ -267,18 +266,13 @@ def cohort_factor_statements(summary: CohortSummary) -> dict[str, str]:
     return factor_statements(summary.factors, table, "are shown by no test or turn")
 
 
-def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> dict[str, Any]:
-    """Return the order that leads the text.
-
-    See :func:`momentshare.report.text.opening.foremost`.
-    """
-    return choose_foremost(lines, summary)[0]
-
-
 def choose_foremost(
     lines: Sequence[dict[str, Any]], summary: CohortSummary
 ) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """Return the order that leads the text, and what it is the first among."""
+    """Return the order that leads the text, and what it is the first among.
+
+    See :func:`momentshare.report.text.opening.foremost`.
+    """
     import pandas as pd
 
     table = pd.DataFrame(

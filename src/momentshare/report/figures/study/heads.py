@@ -63,7 +63,7 @@ def activation_by_head(study: StudyResult) -> Figure:
     count = len(solved.conditions)
     column, line = 0.4 if count <= 8 else 0.31, 0.185
     note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
-    note += f"{marks.note()} Such cells are hatched." if marks.used else ""
+    note += marks.hatched_note("cells")
     room = (WIDEST - left - 0.85) / len(solved.modes) - 0.2
     beside = len(solved.modes) if room >= _NARROWEST * count else 1
     wide = max(min(count * column, room if beside > 1 else WIDEST - left - 0.85), 1.5)
@@ -239,7 +239,7 @@ def lateral_range(study: StudyResult) -> Figure:
                 if (what := band_note(study))
                 else ""
             )
-            + (f"{marks.note()} Such rows are hatched." if marks.used else "")
+            + marks.hatched_note("rows")
         ),
         legend=[(mode_title(solved, m), _DOTS[m]) for m in solved.modes],
         pitch=0.19,
