@@ -16,9 +16,10 @@ from tests.report.cohort_planted import CONDITIONS, SHOWN, planted
 from momentshare.cohort.load import parse_cohort
 from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
-from momentshare.cohort.typical import hardest_frames, solved_repetition, typical_lifts
+from momentshare.cohort.typical import solved_repetition, typical_lifts
 from momentshare.demo.lab import write_lab
 from momentshare.directions import ROWS
+from momentshare.explain import hardest_frames
 from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
 from momentshare.report.figures.cohort_arm import arm_caption, cohort_arm, drawn_lifts
 
@@ -132,8 +133,9 @@ def test_the_drawing_holds_the_answer_of_the_named_trials(lab):
     heights = [a.prepared.lift.fraction[k] for a, k in zip(pair.values(), chosen, strict=True)]
     assert abs(heights[0] - heights[1]) < 0.05
     title = plain(figure.texts[0].get_text())
+    told = " and ".join(dict.fromkeys(f"{100 * height:.0f} %" for height in heights))
     assert title.startswith(
-        f"'{drawn['condition'][0]}' and '{drawn['condition'][1]}' at the height"
+        f"'{drawn['condition'][0]}' and '{drawn['condition'][1]}' at {told} of bar height"
     )
     told = re.findall(r"(\d+\.\d) and (\d+\.\d) cm from the (\w+)", title)
     said = head_of_figure(figure)

@@ -310,12 +310,33 @@ def test_studies_draw_the_first_person_in_up_to_four_conditions():
     assert share in head_of_figure(figure)
 
 
-def test_the_title_of_two_arms_states_the_distances_that_are_drawn():
+def test_the_title_of_two_arms_states_the_height_and_the_distances_that_are_drawn():
     figure = arm_drawings(study())["arm_side_by_side"]()
     title = plain(figure.texts[0].get_text())
     pair = ("wide bar", "pull-down")
-    assert f"'{pair[0]}' and '{pair[1]}' at their weakest heights" in title
-    scenes = [arm_scene(result_of(name)) for name in pair]
+    moments = reading.moment_table(study())
+    moments = moments[moments["condition"].isin(pair)]
+    squares = moments.assign(square=moments["moment_nm"] ** 2)
+    keys = ["condition", "height_fraction"]
+    sizes = squares.groupby(keys)["square"].sum().pow(0.5)
+    heights = np.linspace(0.0, 1.0, 101)
+    total = sum(np.interp(heights, sizes[name].index, sizes[name]) for name in pair)
+    height = heights[np.argmax(total)]
+    lifts = [result_of(name).prepared.lift for name in pair]
+    frames = [int(np.argmin(np.abs(lift.fraction - height))) for lift in lifts]
+    assert len({lift.fraction[at] for lift, at in zip(lifts, frames, strict=True)}) == 1
+    weakest = [int(np.nanargmin(result_of(name).greatest.factor)) for name in pair]
+    assert weakest != frames  # conditions are compared at one height, not each at its weakest
+    told = f"{100 * lifts[0].fraction[frames[0]]:.0f} % of bar height"
+    assert f"'{pair[0]}' and '{pair[1]}' at {told}, where their net moments are greatest" in title
+    assert [text for text in written(figure) if "bar height" in text][1:] == [
+        f"{name}, {told}" for name in pair
+    ]
+    scenes = [arm_scene(result_of(name), at) for name, at in zip(pair, frames, strict=True)]
+    for scene, axes in zip(scenes, (figure.axes[:2], figure.axes[2:]), strict=True):
+        for view, ax in zip(views(scene), axes, strict=True):
+            (at,) = ends(by_gid(ax)["joint:hand"])
+            np.testing.assert_allclose(at, view.flat(scene.joints["hand"]), atol=1e-12)
     for joint in ("elbow", "shoulder"):
         one, two = (
             100 * next(x for x in hand_force(s, views(s)[0]).levers if x.joint == joint).distance

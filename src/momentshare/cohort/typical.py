@@ -14,15 +14,11 @@ import numpy as np
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.cohort.trials import read_table
-from momentshare.directions import ROWS
 from momentshare.errors import InputError
-from momentshare.explain import frame_at
 from momentshare.model import load_model
 from momentshare.runs import Setup, solve_setup
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import pandas as pd
 
     from momentshare.analysis import LiftResult
@@ -30,7 +26,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["hardest_frames", "solved_repetition", "typical_lifts"]
+__all__ = ["solved_repetition", "typical_lifts"]
 
 _COLUMNS = ["condition", "person", "trial", "repetition", "distance_nm", "repetitions", "warned"]
 
@@ -137,22 +133,3 @@ def solved_repetition(study: CohortStudy, number: int, repetition: int, mode: st
     (case,) = solve_setup(setup, greatest_load=False).cases
     modes: list[str] = [answer.lateral.mode for answer in case.results]
     return case.results[modes.index(mode) if len(modes) > 1 else 0]
-
-
-def hardest_frames(results: Sequence[LiftResult]) -> list[int]:
-    """Frames of several lifts at the one height where their net moments together are greatest.
-
-    The size of the moments of a frame is the root of the sum of squares of the balanced ones; the
-    sizes of the lifts are added up at 101 heights.
-    """
-    heights = np.linspace(0.0, 1.0, 101)
-    total = np.zeros(len(heights))
-    for result in results:
-        lift = result.prepared.lift
-        rows = [ROWS.index(row) for row in result.criterion.rows]
-        at = np.flatnonzero(lift.reachable)
-        at = at[np.argsort(lift.fraction[at], kind="stable")]
-        size = np.linalg.norm(result.moments[at][:, rows], axis=-1)
-        total += np.interp(heights, lift.fraction[at], size)
-    height = float(heights[np.argmax(total)])
-    return [frame_at(result, height) for result in results]

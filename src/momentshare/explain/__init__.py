@@ -10,7 +10,13 @@ from momentshare.explain.heads_apart import HeadsApart, explain_heads_apart
 from momentshare.explain.leaning import Leaning, leanings, limit_texts
 from momentshare.explain.limiting import LimitingStrength, limiting_strength
 from momentshare.explain.paragraphs import explanation_text
-from momentshare.explain.problem import FrameProblem, frame_at, frame_problem, weakest_frame
+from momentshare.explain.problem import (
+    FrameProblem,
+    frame_at,
+    frame_problem,
+    hardest_frames,
+    weakest_frame,
+)
 from momentshare.explain.short import short_sentences, short_text
 from momentshare.explain.worked import WorkedCase, WorkedExample, case_from_frame, work
 
@@ -41,6 +47,7 @@ __all__ = [
     "explanation_text",
     "frame_at",
     "frame_problem",
+    "hardest_frames",
     "leanings",
     "limit_texts",
     "limiting_strength",

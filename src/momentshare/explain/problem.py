@@ -28,6 +28,7 @@ __all__ = [
     "best_length",
     "frame_at",
     "frame_problem",
+    "hardest_frames",
     "head_index",
     "keeps_glenoid",
     "require_frame",
@@ -38,6 +39,8 @@ __all__ = [
 
 _LONGEST = 2.0
 """Normalised fibre length up to which the peak of the active curve is searched for."""
+
+_NOTHING = "no frame of this lift can be reached, so there is nothing to explain"
 
 
 def row_joint(row: str) -> str:
@@ -171,7 +174,7 @@ def weakest_frame(result: LiftResult) -> int:
     """Frame where the greatest load is least; that of greatest effort if no load can be held."""
     good = np.flatnonzero(result.prepared.lift.reachable)
     if good.size == 0:
-        raise InputError("no frame of this lift can be reached, so there is nothing to explain")
+        raise InputError(_NOTHING)
     if result.greatest is not None and np.isfinite(result.greatest.factor).any():
         return int(np.nanargmin(result.greatest.factor))
     return int(np.nanargmax(np.sum(result.sharing.activation**2, axis=1)))
@@ -187,8 +190,29 @@ def frame_at(result: LiftResult, height: float) -> int:
     lift = result.prepared.lift
     good = np.flatnonzero(lift.reachable)
     if good.size == 0:
-        raise InputError("no frame of this lift can be reached, so there is nothing to explain")
+        raise InputError(_NOTHING)
     return int(good[np.argmin(np.abs(lift.fraction[good] - height))])
+
+
+def hardest_frames(results: Sequence[LiftResult]) -> list[int]:
+    """Frames of several lifts at the one height where their net moments together are greatest.
+
+    The size of the moments of a frame is the root of the sum of squares of the balanced ones; the
+    sizes of the lifts are added up at 101 heights.
+    """
+    heights = np.linspace(0.0, 1.0, 101)
+    total = np.zeros(len(heights))
+    for result in results:
+        lift = result.prepared.lift
+        rows = [ROWS.index(row) for row in result.criterion.rows]
+        at = np.flatnonzero(lift.reachable)
+        if at.size == 0:
+            raise InputError(_NOTHING)
+        at = at[np.argsort(lift.fraction[at], kind="stable")]
+        size = np.linalg.norm(result.moments[at][:, rows], axis=-1)
+        total += np.interp(heights, lift.fraction[at], size)
+    height = float(heights[np.argmax(total)])
+    return [frame_at(result, height) for result in results]
 
 
 def frame_problem(result: LiftResult, frame: int) -> FrameProblem:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from momentshare.cohort.typical import hardest_frames, solved_repetition
+from momentshare.cohort.typical import solved_repetition
 from momentshare.errors import MomentshareError
 from momentshare.limits import lift_kinds
 from momentshare.report.figures.arm.drawing import draw_arms
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
 
 __all__ = ["arm_caption", "cohort_arm", "drawn_lifts"]
-
-_WHERE = "at the height of the greatest net moments"
 
 
 def drawn_lifts(typical: pd.DataFrame, summary: CohortSummary) -> pd.DataFrame:
@@ -62,12 +60,10 @@ def cohort_arm(
             )
     except (MomentshareError, OSError) as err:
         return result.study.pseudonyms.told(str(err))
-    frames = dict(zip(pair, hardest_frames(list(pair.values())), strict=True))
     return partial(
         draw_arms,
         pair,
-        frames,
-        title=shift_title(pair, frames, _WHERE),
+        title=shift_title(pair),
         note=without_emg(result.study.file.note),
         kinds=lift_kinds(result.study.file.condition),
     )
@@ -89,7 +85,8 @@ def arm_caption(typical: pd.DataFrame, summary: CohortSummary) -> str:
     return (
         "The arm of the person whose net moments are nearest to the mean curves of the conditions "
         "(root mean square; people without a warning come first), "
-        f"{_WHERE}, lateral force {summary.mode}. {told}.{warned} It is one person, whose heads "
+        f"at the height where their net moments are greatest together, lateral force "
+        f"{summary.mode}. {told}.{warned} It is one person, whose heads "
         "need not be in the order of the means. Left "
         "arms are mirrored. All conditions: typical_lifts.csv."
     )

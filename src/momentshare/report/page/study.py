@@ -50,8 +50,9 @@ PICTURED = {
     "greatest_load": "Greatest load along the lift.",
     "fibre_length": "Range of fibre length of each head over the lift.",
     "ordering": "Differences between conditions within each head, firm or not.",
-    "arm_side_by_side": "The arm of the first person, with the force of the hand and its distances "
-    "from elbow and shoulder.",
+    "arm_side_by_side": "The arm of the first person in two conditions, both at the height where "
+    "their net moments together are greatest, with the force of the hand and its distances from "
+    "elbow and shoulder.",
 }
 """Figures of the page with their captions."""
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.explain import frame_at
+from momentshare.explain import frame_at, hardest_frames
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.geometry import arm_scene, views
 from momentshare.report.figures.arm.key import (
@@ -132,7 +132,8 @@ def draw_arms(
     results : mapping
         Name of a condition → result.
     frames : mapping, optional
-        Name → number of the frame; by default that where the greatest load is least.
+        Name → number of the frame; by default all are drawn at the one height where their net
+        moments together are greatest, in the frames nearest to it.
     title, note
         As for :func:`draw_arm`.
     kinds : mapping, optional
@@ -150,9 +151,10 @@ def draw_arms(
     """
     if not results:
         raise InputError("results: must hold at least one condition to draw; got none")
-    chosen = frames or {}
+    chosen = dict(zip(results, hardest_frames(list(results.values())), strict=True))
+    chosen.update(frames or {})
     scenes = {
-        name: arm_scene(result, chosen.get(name), (kinds or {}).get(name))
+        name: arm_scene(result, chosen[name], (kinds or {}).get(name))
         for name, result in results.items()
     }
     heads = [f"{name}, {100.0 * s.height:.0f} % of bar height" for name, s in scenes.items()]

@@ -6,6 +6,7 @@ import re
 from functools import partial
 from typing import TYPE_CHECKING
 
+from momentshare.explain import hardest_frames
 from momentshare.limits import lift_kinds
 from momentshare.report.figures.arm.drawing import draw_arm, draw_arm_strip, draw_arms
 from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
@@ -39,7 +40,8 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
         ``arm_CONDITION`` of up to four conditions at their weakest heights, all at one scale and
         with the first treatment of the lateral force; ``arm_along_lift`` of the first and
         ``arm_side_by_side`` of the first and the last of them or, with factors, of the first and
-        last level of the first factor. Empty where the person has none.
+        last level of the first factor, both at the one height where their net moments together
+        are greatest. Empty where the person has none.
     """
     who = study.study.file.person[0].name
     shown = [case for case in study.cases if case.person == who and case.results][:_MOST_ARMS]
@@ -83,24 +85,19 @@ def ends_apart(factors: Factors, known: Container[str]) -> tuple[str, str] | Non
     return None
 
 
-def shift_title(
-    pair: Mapping[str, LiftResult],
-    frames: Mapping[str, int] | None = None,
-    where: str = "at their weakest heights",
-) -> str:
-    """Say how far the force on the hand passes from the joints in the two front views.
+def shift_title(pair: Mapping[str, LiftResult]) -> str:
+    """Say at which height two conditions are drawn, and how far the force passes from the joints.
 
     Parameters
     ----------
     pair : mapping
-        Condition → result.
-    frames : mapping, optional
-        Condition → frame; by default the one where the greatest load is least.
-    where : str
-        What these frames are, in words.
+        Condition → result; drawn at the height of :func:`momentshare.explain.hardest_frames`.
     """
     names = " and ".join(f"'{name}'" for name in pair)
-    scenes = [arm_scene(result, (frames or {}).get(name)) for name, result in pair.items()]
+    frames = hardest_frames(list(pair.values()))
+    scenes = [arm_scene(result, at) for result, at in zip(pair.values(), frames, strict=True)]
+    heights = dict.fromkeys(f"{100.0 * scene.height:.0f} %" for scene in scenes)
+    where = f"at {' and '.join(heights)} of bar height, where their net moments are greatest"
     seen = [hand_force(scene, views(scene)[0]).levers for scene in scenes]
     if not all(seen) or len(seen) < 2:
         return f"{names} {where}"
