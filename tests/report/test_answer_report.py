@@ -263,9 +263,19 @@ def test_an_order_of_loads_that_a_limit_excludes_is_no_finding():
     Report.loads = loads
     said = maximal_opening(Report, limits)
     assert said.firm.startswith("0 of 1 order of two conditions by the greatest load")
-    assert "are supported by the limb and hold for everyone" in said.firm  # 'a' is above for all
+    assert said.firm.endswith("are supported by the limb and hold as solved.")
     assert "'a'" not in said.firm
     assert said.unsaid.startswith("1 order lies beyond what this limb supports (L6; see Limits)")
+
+
+def test_the_first_sentence_of_maximal_lifts_names_only_what_was_tried():
+    class Report:
+        lifts = pd.DataFrame()
+        refusals = ()
+
+    Report.loads = loads_of({(who, mode): (50, 40) for who in "AB" for mode in ("zero", "free")})
+    said = maximal_opening(Report).firm
+    assert "for both people and under both treatments of the lateral force" in said
 
 
 def test_one_condition_has_no_order():

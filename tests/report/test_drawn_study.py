@@ -361,6 +361,24 @@ def test_a_title_states_what_the_verdicts_say(tables):
     )
 
 
+def test_captions_name_only_what_the_study_has_tried():
+    """A caption said 'under every treatment' where one treatment of one person was solved."""
+    for text, people, treatments in (
+        (TEXT, len(PEOPLE), 3),
+        (MEASURED, len(PEOPLE), 1),
+        (alone(), 1, len(solved(alone()).study.file.settings.lateral)),
+    ):
+        said = [head_of_figure(figure_of(name, text)) for name in ("ordering", "lateral_range")]
+        everyone = "for both people" if people == 2 else f"for all {people} people"
+        assert (everyone in said[0]) == (people > 1)
+        assert (f"under all {treatments} treatments" in said[0]) == (treatments > 1)
+        assert ("joins the treatments" in said[1]) == (treatments > 1)
+        assert "every treatment" not in said[0]
+        assert ("all treatments together" in said[1]) == (
+            treatments > 1 and solved(text).band is not None
+        )
+
+
 @pytest.mark.parametrize("name", ["condition_dots", "ordering", "lateral_range"])
 def test_a_title_is_neutral_where_nothing_is_firm(name, monkeypatch):
     def open_(study):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass, replace
 from itertools import combinations
 from types import SimpleNamespace
@@ -320,7 +321,7 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
             for label, bounds in (
                 ("5 to 95 % of draws", ("low", "high")),
                 ("25 to 75 %", ("q25", "q75")),
-                ("median", ("median",)),
+                ("mean of the draws", ("mean",)),
             ):
                 (stroke,) = [
                     drawn
@@ -365,6 +366,40 @@ def test_the_first_picture_has_four_heads_those_with_a_firm_order_first(summary,
     assert report.leading_heads(summary) == heads[:2]
     monkeypatch.setattr(report, "judged_pairs", lambda _: planted.assign(activation=0.099))
     assert report.leading_heads(summary) == heads[:2]  # a head that hardly works does not lead
+
+
+@pytest.mark.parametrize("lost", [0, 5])
+def test_the_difference_in_a_title_is_that_of_the_dots_or_the_note_says_over_what(
+    summary, monkeypatch, lost
+):
+    """One statistic: a title gave means beside dots that were medians, 19 for 27 points."""
+    _, _, (head, *_) = report.shown_activation(summary)
+    pairs = judged_pairs(summary)
+    row = pairs[pairs["head"] == head].iloc[0]
+    mine = (pairs["head"] == head) & (pairs["other"] == row["other"])
+    mine &= pairs["condition"] == row["condition"]
+    planted = pairs.assign(verdict=np.where(mine, FIRM_ORDER, "open"))
+    monkeypatch.setattr(report, "judged_pairs", lambda _: planted)
+    table = summary.intervals
+    names = [row["condition"], row["other"]]
+    both = int(summary.condition_order["draws"].max())
+    own = table["condition"].isin(names) & (table["measure"] == "mean_activation")
+    full = table.assign(draws=np.where(own, both + lost, table["draws"]))
+    figure = report.intervals_figure(replace(summary, intervals=full))
+    said = head_of_figure(figure)
+    start = f"works more in '{names[0]}' than in '{names[1]}', by "
+    told = float(re.search(re.escape(start) + r"([\d.]+) points? on average", said)[1])
+    ax = panels(figure)[spoken(head)]
+    rows = row_names(figure, ax)
+    dot = plainly(legend(figure)["mean of the draws"])
+    at = {line.get_ydata()[0]: line.get_xdata()[0] for line in ax.lines if plainly(line) == dot}
+    drawn = at[rows[names[0]]] - at[rows[names[1]]]
+    over = f"is the mean over the {both:,} draws that gave both conditions"
+    if lost:
+        assert over in said
+    else:
+        assert told == pytest.approx(drawn, abs=0.5)
+        assert "The difference in the title is that of two dots" in said
 
 
 def chances(head: str, one: str, other: str) -> dict[tuple[str, str], float]:
@@ -478,7 +513,7 @@ def test_titles_of_drawn_orders_state_the_verdicts(summary):
     row = firm.loc[firm["active_volume_cm3"].idxmax()]
     assert title == (
         f"Firm: {head_phrase(row['head'])} works more in '{row['condition']}' than in "
-        f"'{row['other']}', by {100 * row['difference']:.0f} points"
+        f"'{row['other']}', by {100 * row['difference']:.0f} points on average"
     )
     order = summary.condition_order.assign(probability=0.5)
     unsure = replace(summary, condition_order=order)
@@ -791,7 +826,9 @@ def test_the_page_of_the_draws_holds_the_statements_and_the_tables(summary, tabl
         mine = part[part["condition"] == row["condition"]]
         mode = "zero" if row["condition"] == "dumbbells" else "measured"
         mine = mine[(mine["lateral"] == mode) & (mine["head"].map(spoken) == row["head"])]
-        for name, header in (("low", "5 %"), ("median", "median"), ("high", "95 %")):
+        for name, header in (
+            ("mean", "mean"), ("low", "5 %"), ("median", "median"), ("high", "95 %"),
+        ):  # fmt: skip
             assert row[header] == f"{100 * mine[name].item():.1f}"
     assert rows
 

@@ -28,7 +28,7 @@ from momentshare.report.text.draw_verdicts import (
     named_heads,
     shown_activation,
 )
-from momentshare.report.text.opening import LEADS, counted, sentence
+from momentshare.report.text.opening import LEADS, counted, foremost, sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.report.text.verdicts import FIRM_ORDER
 from momentshare.text import head_label
@@ -56,7 +56,7 @@ __all__ = [
     "tornado_figure",
 ]
 
-_MEDIAN: dict[str, Any] = {
+_MEAN: dict[str, Any] = {
     "linestyle": "none", "marker": "o", "markersize": 4, "color": "#000000",
     "markerfacecolor": "#ffffff",
 }  # fmt: skip
@@ -132,12 +132,13 @@ def _intervals(found: Summary, heads: Sequence[str], columns: int, which: str = 
     for ax, head in zip(grid.flat, heads, strict=False):
         for index, name in enumerate(names):
             line = part[(part["head"] == head) & (part["condition"] == name)]
-            if line.empty or not np.isfinite(line["median"].iloc[0]):
+            if line.empty or not np.isfinite(line["mean"].iloc[0]):
                 continue
+            mean = 100 * float(line["mean"].iloc[0])
             q = 100 * line[list(QUANTILES)].to_numpy(dtype=float)[0]
             ax.plot(q[[0, 4]], [index, index], color=style.FAINT, linewidth=1.0)
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
-            ax.plot([q[2]], [index], **(looks.dot(name) if looks.factors.names else _MEDIAN))
+            ax.plot([mean], [index], **(looks.dot(name) if looks.factors.names else _MEAN))
         keys = merged_keys(_keys(table[table["head"] == head]) for table in tables)
         ax.set_title(marked(style.fit(head_label(head), 5.4 / columns), keys), loc="left")
         used.append(keys)
@@ -153,17 +154,38 @@ def _intervals(found: Summary, heads: Sequence[str], columns: int, which: str = 
     handles: Handles = [
         ("5 to 95 % of draws", {"color": style.FAINT, "linewidth": 1.0}),
         ("25 to 75 %", {"color": style.INK, "linewidth": 3.0}),
-        ("median", _MEDIAN),
+        ("mean of the draws", _MEAN),
         *looks.dot_handles(names),
     ]
     legend_below(figure, handles, 3)
-    neutral = "How sure each activation is"
+    firm = firm_title(judged_pairs(found), named_heads(found))
     add_heading(
         figure,
-        firm_title(judged_pairs(found), named_heads(found)) or neutral,
-        f"Lift-mean activation: {_drawn_words(found)}{which}{footnote(found.model.limits, used)}",
+        f"{firm} on average" if firm else "How sure each activation is",
+        f"Lift-mean activation: {_drawn_words(found)}{which}{_mean_words(found) if firm else ''}"
+        f"{footnote(found.model.limits, used)}",
     )
     return figure
+
+
+def _mean_words(found: Summary) -> str:
+    """Say what the difference in the title is the mean over, beside the dots."""
+    pairs = judged_pairs(found)
+    row, _ = foremost(pairs[pairs["verdict"] == FIRM_ORDER], named_heads(found))
+    part, _, _ = shown_activation(found)
+    names = row["condition"], row["other"]
+    own = part[(part["head"] == row["head"]) & part["condition"].isin(names)]
+    criterion, mode = main_treatment(found)
+    table = judged_rows(found)
+    rows = _chances(table[table["head"] == row["head"]], *names)
+    main = rows[(rows["criterion"] == criterion) & (rows["lateral"] == mode)]
+    both = int((main if len(main) else rows)["draws"].iloc[0])
+    if set(own["draws"]) == {both}:
+        return " The difference in the title is that of two dots."
+    return (
+        f" The difference in the title is the mean over the {both:,} draws that gave both "
+        "conditions; each dot is the mean over all draws that gave its condition."
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from momentshare.report.page.parts import (
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
-from momentshare.report.text.study_opening import study_opening
+from momentshare.report.text.study_opening import study_opening, tried_text
 from momentshare.report.text.verdicts import (
     ANOTHER_RULE,
     FIRM_ASKS,
@@ -43,7 +43,7 @@ PICTURED = {
     "condition_dots": "Lift-mean activation by condition, with what moves it.",
     "activation_by_head": "Lift-mean activation of each head by condition.",
     "activation_along_lift": "Activation of the working heads along the lift.",
-    "lateral_range": "What the treatment of the lateral force changes.",
+    "lateral_range": "Lift-mean activation by treatment of the lateral force.",
     "moments_along_lift": "Net joint moments along the lift.",
     "gravity_arms": "Moment arms of a weight in the hand.",
     "lateral_force": "Lateral over vertical hand force.",
@@ -160,6 +160,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
                 note="; ".join(notes),
             )
         )
+    tried = tried_text(study)
     messages = study_messages(study)
     if messages:
         blocks.append(Heading(text="Messages of the run"))
@@ -169,7 +170,8 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         anchor="findings",
         lead="Estimates of a model that is the same for every person. What is reversed by a choice "
         "that nobody can make for certain is not a finding; nor is anything that the limb does not "
-        f"support (see Limits). Firm means that {FIRM_ASKS['compare']}. "
+        f"support (see Limits). Firm means that {FIRM_ASKS['compare']}; "
+        f"tried here: {tried or 'nothing of this'}. "
         f"{ANOTHER_RULE}",
         blocks=blocks,
     )

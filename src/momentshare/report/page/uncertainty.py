@@ -246,7 +246,7 @@ def _hundredfold(table: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
 def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
     part, _, heads = shown_activation(found)
     criterion, mode = main_treatment(found)
-    columns = ["head", "condition", "low", "q25", "median", "q75", "high"]
+    columns = ["head", "condition", "mean", "low", "q25", "median", "q75", "high"]
     shown = part[part["head"].isin(heads)]
     columns += ["limit"] if "limit" in shown and shown["limit"].any() else []
     return Section(
@@ -254,10 +254,10 @@ def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
         anchor="heads",
         blocks=[
             Table(
-                frame=_hundredfold(shown[columns], columns[2:7]),
-                caption="Lift-mean activation [%], quantiles of the draws; lateral force "
+                frame=_hundredfold(shown[columns], columns[2:8]),
+                caption="Lift-mean activation [%], mean and quantiles of the draws; lateral force "
                 f"{mode}, criterion {_criterion_words(criterion)}. All are in intervals.csv.",
-                formats=dict.fromkeys(columns[2:7], ".1f"),
+                formats=dict.fromkeys(columns[2:8], ".1f"),
                 labels={"low": "5 %", "q25": "25 %", "q75": "75 %", "high": "95 %"},
                 note="; ".join(found.model.limits.notes(shown["limit"]))
                 if "limit" in columns

@@ -13,6 +13,7 @@ from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
     counted,
+    everyone,
     joined,
     sentence,
     supported,
@@ -128,13 +129,19 @@ def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
         )
     firm = orders[orders["verdict"] == FIRM_ORDER]
     which = "of two conditions by the greatest load that passes"
-    start = (
-        f"{supported(len(firm), len(orders), which)} for everyone under every treatment of the "
-        "lateral force"
-    )
+    start = f"{supported(len(firm), len(orders), which)} {_tried(report.loads)}"
     return (
         f"{start}; widest, {_named(widest(firm, 'difference_kg'))}." if len(firm) else f"{start}."
     )
+
+
+def _tried(loads: pd.DataFrame) -> str:
+    """Name what an order had to survive."""
+    people, modes = (loads[name].nunique() for name in ("person", "lateral"))
+    each = "both treatments" if modes == 2 else "every treatment"
+    parts = [everyone(people)] if people > 1 else []
+    parts += [f"under {each} of the lateral force"] if modes > 1 else []
+    return joined(parts) or "as solved"
 
 
 def _turns(orders: pd.DataFrame) -> str:

@@ -48,6 +48,7 @@ __all__ = [
     "lead_word",
     "most_muscle",
     "study_opening",
+    "tried_text",
     "verdict_table",
 ]
 
@@ -229,8 +230,8 @@ def _order(row: pd.Series) -> str:
     )
 
 
-def _tried(study: StudyResult) -> str:
-    """Name the changes that an order had to survive."""
+def tried_text(study: StudyResult) -> str:
+    """Name the changes that an order had to survive to be firm; empty where none was tried."""
     people = len({case.person for case in study.cases})
     modes = len({result.lateral.mode for _, result in study.pairs()})
     parts = [everyone(people)] if people > 1 else []
@@ -238,12 +239,12 @@ def _tried(study: StudyResult) -> str:
         f"under {'both' if modes == 2 else f'all {modes}'} treatments of the lateral force"
     ] * (modes > 1)
     parts += ["throughout the band of the posture rule"] * (study.band is not None)
-    return joined(parts) or "as solved"
+    return joined(parts)
 
 
 def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     firm = verdicts[verdicts["verdict"] == FIRM_ORDER]
-    start = f"{supported(len(firm), len(verdicts))} {_tried(study)}"
+    start = f"{supported(len(firm), len(verdicts))} {tried_text(study) or 'as solved'}"
     if firm.empty:
         return f"{start}: nothing is firm."
     top, among = foremost(firm)

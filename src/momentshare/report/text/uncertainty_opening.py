@@ -157,14 +157,14 @@ def _tried(found: Summary) -> str:
 def _busiest(found: Summary) -> str:
     """Give the interval of the head with most active muscle, if there is nothing to compare."""
     part, _, _ = shown_activation(found)
-    known = part[part["median"].notna()]
+    known = part[part["mean"].notna()]
     if known.empty:
         return "No draw could be solved."
     volumes = known["head"].map(head_volumes(found.model))
-    row = widest(known.assign(active=known["median"] * volumes), "active")
+    row = widest(known.assign(active=known["mean"] * volumes), "active")
     return (
         "With one condition there is nothing to compare; most active muscle is in "
-        f"{head_phrase(str(row['head']))}, at {100 * row['median']:.0f} % (90 % of draws: "
+        f"{head_phrase(str(row['head']))}, at {100 * row['mean']:.0f} % on average (90 % of draws: "
         f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %)."
     )
 

@@ -232,10 +232,11 @@ def lateral_range(study: StudyResult) -> Figure:
         title=turning_title(verdict_table(study)) or neutral,
         note=(
             f"{neutral}. Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some "
-            "condition. "
-            "The line joins the treatments of the lateral force."
+            "condition."
+            + (" The line joins the treatments of the lateral force." if several else "")
             + (
-                f" Thin bar below: range over the posture rule ({what}), all treatments together."
+                f" Thin bar below: range over the posture rule ({what})"
+                f"{', all treatments together' if several else ''}."
                 if (what := band_note(study))
                 else ""
             )

@@ -12,7 +12,7 @@ from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid, 
 from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.study.panels import styled
 from momentshare.report.figures.study.results import lift_mean, solved_study
-from momentshare.report.text.study_opening import verdict_table
+from momentshare.report.text.study_opening import tried_text, verdict_table
 from momentshare.report.text.titles import firm_count_title
 from momentshare.report.text.verdicts import FIRM_ORDER
 
@@ -68,8 +68,7 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         Texts(
             title=firm_count_title(verdicts) or f"{_NEUTRAL}, {solved.who}",
             note=f"{_NEUTRAL}, {solved.who}, {solved.lateral(mode)}. Right of zero the condition "
-            "named first activates the head more. Firm: the same order for everyone, under every "
-            f"treatment of the lateral force and throughout the posture rule.{limited}",
+            f"named first activates the head more. Firm: {_asked(study)}.{limited}",
             panels=titles,
             legend=legend,
         ),
@@ -97,6 +96,13 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     for ax in axes:
         ax.set_xlim(-reach, reach)
     return figure
+
+
+def _asked(study: StudyResult) -> str:
+    """Say what makes an order firm in this study."""
+    tried = tried_text(study)
+    supported = "supported by the limb"
+    return f"{supported} and the same {tried}" if tried else f"{supported}; nothing was varied"
 
 
 def _firm(verdicts: pd.DataFrame) -> set[tuple[str, frozenset[str]]]:
