@@ -118,3 +118,47 @@ def test_a_level_of_optimisation_holds_while_something_is_compiled(level, wanted
     with pytest.raises(KeyError), optimised_to(level):
         raise KeyError
     assert config.OPT is usual
+
+
+TOGETHER = """
+import sys
+from pathlib import Path
+from time import sleep
+from numba import types
+from momentshare._kernels.compiling import outermost
+
+me, other = Path(sys.argv[1]), Path(sys.argv[2])
+me.touch()
+while not other.exists():
+    sleep(0.01)
+
+def whole(x):
+    y = x
+    PARTS
+    return y
+
+kernel = outermost(types.float64(types.float64), [__file__])(whole)
+print(sum(kernel.stats.cache_misses.values()), kernel(1.0))
+"""
+
+
+def test_of_two_processes_that_start_together_one_compiles_and_the_other_reads(tmp_path):
+    program = tmp_path / "program.py"
+    parts = "\n    ".join(f"y = (y * {k}.5 + x) / (y * y + {k}.0)" for k in range(1, 200))
+    program.write_text(TOGETHER.replace("PARTS", parts), encoding="utf-8")
+    names = [str(tmp_path / name) for name in ("one", "two")]
+    kept = tmp_path / "kept"
+    runs = [
+        subprocess.Popen(
+            [sys.executable, str(program), *order],
+            env={**os.environ, "NUMBA_CACHE_DIR": str(kept)},
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for order in (names, names[::-1])
+    ]
+    said = [run.communicate(timeout=120)[0].split() for run in runs]
+    assert sorted(misses for misses, _ in said) == ["0", "1"]
+    assert len({answer for _, answer in said}) == 1
+    assert len(list(kept.rglob("*.nbc"))) == 1
+    assert not list(kept.rglob("*.lock"))

@@ -13,12 +13,14 @@ from __future__ import annotations
 
 import os
 import stat
+import time
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
 Function = TypeVar("Function", bound="Callable[..., Any]")
@@ -32,6 +34,11 @@ OPTIONS: dict[str, Any] = {
 """Sums are taken as they are written. With freer arithmetic a loop has other last digits in the
 process that compiles it than where it is read back (5e-15 in shortfalls), and every process is to
 give the same ones; it would save up to a quarter at p = 3."""
+
+PATIENCE = 600.0
+"""Seconds for which a process waits for another one that compiles the same function."""
+
+_LOCK_FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 
 
 def has_numba() -> bool:
@@ -86,7 +93,8 @@ def outermost(
             function = named(function, closed_over)
         made = njit(**{**OPTIONS, **options})(function)
         keep(made, files, closed_over)
-        made.compile(signature)
+        with _alone(made):
+            made.compile(signature)
         made.disable_compile()
         return made  # type: ignore[no-any-return]
 
@@ -112,6 +120,37 @@ def keep(dispatcher: Any, files: Iterable[str], closed_over: str = "") -> None:
         dispatcher._cache = _cache_type(stamp, closed_over)(dispatcher.py_func)  # noqa: SLF001
     except (ImportError, AttributeError, RuntimeError, OSError):
         return  # nowhere to write: compiled anew in each process
+
+
+@contextmanager
+def _alone(dispatcher: Any) -> Iterator[None]:
+    """Let one process compile a function while the others wait, and then read what it kept.
+
+    Workers that start together would each compile the same, in twice the memory. Where nothing is
+    kept, or nothing can be locked, each compiles for itself; so it does after ``PATIENCE``.
+    """
+    handle, path, locked = None, "", False
+    try:
+        from filelock import lock_descriptor
+
+        cache = dispatcher._cache  # noqa: SLF001
+        path = os.path.join(cache.cache_path, f"{cache._impl.filename_base}.lock")  # noqa: SLF001, PTH118
+        handle = os.open(path, _LOCK_FLAGS, 0o600)
+        until = time.monotonic() + PATIENCE
+        while not (locked := lock_descriptor(handle, blocking=False)):
+            if time.monotonic() > until:
+                break
+            time.sleep(0.05)
+    except (ImportError, AttributeError, OSError):
+        pass  # no numba, no filelock, nowhere to write or no locks on that disk
+    try:
+        yield
+    finally:
+        if handle is not None:
+            if locked:
+                with suppress(OSError):
+                    os.unlink(path)  # noqa: PTH108
+            os.close(handle)
 
 
 def _digest(files: Iterable[str]) -> str:
