@@ -1,11 +1,13 @@
 """Frames per second of every stage from posture to heads, one table a run.
 
-    python benchmarks/bench_stages.py [--seconds S] [--draws N]
+    python benchmarks/bench_stages.py [--seconds S] [--draws N] [--keep-memory]
 
 The plain chain is paths, capacity, demand and sharing with NumPy alone; every ratio is to it,
 at the same number of frames and in the same run. One thread throughout, except where a row
 says otherwise. Stages are timed in turn, round after round, and the best round counts, so
-that a busy machine slows all rows alike.
+that a busy machine slows all rows alike. With ``--keep-memory`` the C library of Linux keeps the
+memory of large arrays for the next ones, as in worker processes; by default it is given back after
+every call of the chain and got again, page by page.
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ from momentshare.model.numbers import Numbers
 from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import Posture
+from momentshare.processes import KEPT_MEMORY
 from momentshare.sharing import Status, share
 from momentshare.skeleton import build_skeletons
 
@@ -215,7 +218,11 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seconds", type=float, default=4.0, help="time for each column")
     parser.add_argument("--draws", type=int, default=200, help="draws of 51 frames each")
+    parser.add_argument("--keep-memory", action="store_true", help="keep the memory of arrays")
     options = parser.parse_args()
+    if options.keep_memory and any(os.environ.get(k) != v for k, v in KEPT_MEMORY.items()):
+        # The C library reads these as a process starts.
+        os.execve(sys.executable, [sys.executable, *sys.argv], {**os.environ, **KEPT_MEMORY})  # noqa: S606
     model = load_model()
     person = Person(name="benchmark", sex="male", stature=1.80, body_mass=82.0)
     limb = build_limb(person, model)
