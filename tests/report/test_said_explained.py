@@ -47,6 +47,7 @@ from momentshare.explain import (
 from momentshare.explain.along import along_text, sign_text
 from momentshare.explain.comparison import comparison_text
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
+from momentshare.model import load_model
 from momentshare.report.figures.explain import drive_figure
 from momentshare.study.factors import MOST_LINES
 from momentshare.text import head_label, head_phrase
@@ -373,7 +374,7 @@ def drive_paragraph(run: Run, head: str) -> str:
 def assert_reason(reason: str, row: str, line: pd.Series) -> None:
     arm, price = line["moment_arm_m"], line["multiplier_per_nm"]
     towards = TOWARDS[row, int(np.sign(arm))]
-    pull = f"arm of {1000 * abs(arm):.1f} mm the head pulls towards {towards}, "
+    pull = f"arm of {abs(arm):.4f} m the head pulls towards {towards}, "
     assert reason.removeprefix("through a moment ").startswith(pull)
     if arm * price > 0:
         assert "where more of that moment saves effort" in reason
@@ -713,7 +714,7 @@ def test_the_side_that_an_arm_pulls_to_is_named_by_its_sign(row, words):
             row_names=("elbow_x", row),
             moment_arms=np.array([[0.022, 0.022, 0.0], [arm, 0.0, 0.035]]),
         )
-        assert f"arm of 20.0 mm the head pulls towards {word}, " in drive_text(
+        assert f"arm of 0.0200 m the head pulls towards {word}, " in drive_text(
             toy_head(problem, "arm/both")
         )
 
@@ -878,6 +879,22 @@ def test_heads_and_signs_are_told_from_tables_made_by_hand():
 # --------------------------------------------------------------- terminal tables
 
 
+def keys_at(head: str, height: float) -> str:
+    """Keys that the model's own rows give for a head in a press at a height, as in a table cell."""
+    part = ("chest", "middle", "lock-out")[min(int(3 * height), 2)]
+    keys = [
+        row.key
+        for row in load_model().limits.rows
+        if row.quantity in {"activation", "force"}
+        and (head in row.heads or head.partition("/")[0] in row.heads)
+        and (not row.exercises or {"bar_press", "dumbbell_press"} <= set(row.exercises))
+        and (not row.parts or part in row.parts)
+        and row.claim in {"any", "size", "course"}
+        and not row.condition
+    ]
+    return "".join(f" {key}" for key in dict.fromkeys(keys))
+
+
 def test_the_printed_drive_is_the_table_of_the_named_head(run):
     (title,) = [t for t in printed_tables(run.output) if t.startswith("Drive by row")]
     rows = printed_tables(run.output)[title]
@@ -887,23 +904,31 @@ def test_the_printed_drive_is_the_table_of_the_named_head(run):
     columns = list(rows[0])[2:]
     for number, head in enumerate(run.heads):
         arm, part = columns[2 * number : 2 * number + 2]
-        assert arm.startswith(f"{spoken(head)} moment arm [mm]")
+        height = run.record["heads"][0]["height_fraction"]
+        assert arm.startswith(f"{spoken(head)}{keys_at(head, height)} moment arm [m]")
         parts, item = run.parts(head), run.item(head)
         for row, line in parts.iterrows():
             cells = by_name[spoken(row)]
-            assert near(cells["multiplier [1/(N·m)]"], line["multiplier_per_nm"], 4)
+            assert near(cells["multiplier [1/(N·m)]"], line["multiplier_per_nm"], 5)
             if line["moment_arm_m"] == 0.0:
                 assert (cells[arm], cells[part]) == ("–", "–")
                 continue
-            assert near(cells[arm], 1000 * line["moment_arm_m"], 1)
+            assert near(cells[arm], line["moment_arm_m"], 5)
             assert near(cells[part], line["part"])
+            # A pocket calculator confirms the part from the cells as they are printed.
+            printed = [cells["multiplier [1/(N·m)]"], cells[arm]]
+            printed += [by_name[n][part] for n in ("capacity here [N]", "weight in the effort")]
+            multiplier, own, capacity, weight = map(float, printed)
+            assert multiplier * own * capacity / (2.0 * weight) == pytest.approx(
+                float(cells[part]), abs=1.5e-3
+            )
         assert near(by_name["sum of the parts"][part], parts["part"].sum())
         assert near(by_name["activation before the bounds"][part], item["activation_before_bounds"])
         assert near(by_name["activation"][part], item["activation"])
-        assert near(by_name["capacity here [N]"][part], item["capacity_si"]["capacity"], 0)
+        assert near(by_name["capacity here [N]"][part], item["capacity_si"]["capacity"], 1)
         line = parts.iloc[0]
         assert float(by_name["weight in the effort"][part]) == pytest.approx(
-            line["weight"], rel=5e-3
+            line["weight"], rel=5e-4
         )
         # What a reader multiplies from the table is the part that stands there.
         for _, line in parts.dropna(subset=["moment_arm_m"]).iterrows():
@@ -918,6 +943,7 @@ def test_the_printed_drive_is_the_table_of_the_named_head(run):
 
 def test_the_printed_changes_are_the_table_of_the_named_head(run):
     tables = printed_tables(run.output, key=1)
+    height = run.record["heads"][0]["height_fraction"]
     for changed in run.heads:
         rows = tables[f"If one thing about {head_phrase(changed)} were different"]
         table = run.changes[run.changes["changed_head"] == changed]
@@ -933,12 +959,14 @@ def test_the_printed_changes_are_the_table_of_the_named_head(run):
             names = list(cells)
             for number, head in enumerate(shown):
                 activation, force = names[1 + 2 * number : 3 + 2 * number]
-                assert activation.startswith(f"{spoken(head)} activation")
+                assert activation.startswith(f"{spoken(head)}{keys_at(head, height)} activation")
                 assert near(cells[activation], now.loc[head, "activation"])
                 assert near(cells[force], now.loc[head, "force_n"], 0)
             gaps = (now["activation"] - start["activation"]).drop(shown)
-            gaps.index = gaps.index.map(spoken)
-            told = re.findall(rf"([a-z][a-z, ]*) ({TOLD})", cells["greatest changes elsewhere"])
+            gaps.index = [f"{spoken(h)}{keys_at(h, height)}" for h in gaps.index]
+            told = re.findall(
+                rf"([a-z][a-z, ]*(?: L\d+)*) ({TOLD})", cells["greatest changes elsewhere"]
+            )
             if line["case"] != "as_it_is":
                 top = gaps.abs().nlargest(2)
                 assert [float(v) for _, v in told] == pytest.approx(
@@ -958,10 +986,10 @@ def test_all_heads_in_short_are_the_table_written(folder):
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.output
     table = pd.read_csv(out / "drive_by_head.csv").set_index("head")
-    for head, keys in table.pop("limit").dropna().items():
-        assert f"{spoken(head)}: limit {keys}" in done.output
+    marks = table.pop("limit").fillna("")
+    assert marks.any()
     (rows,) = printed_tables(with_hyphens(done.output)).values()
-    table.index = table.index.map(spoken)
+    table.index = [f"{spoken(head)} {marks[head]}".strip() for head in table.index]
     assert [row["head"] for row in rows] == list(table.index)
     for row in rows:
         for name in table.columns:
@@ -971,6 +999,36 @@ def test_all_heads_in_short_are_the_table_written(folder):
                 assert text == value
             else:
                 assert near(text, value, 0 if name.endswith("_n") else 3)
+
+
+def test_heads_and_heights_that_a_limit_concerns_are_marked_where_they_are_told(run):
+    height = run.record["heads"][0]["height_fraction"]
+    output = " ".join(with_hyphens(run.output).split())
+    listed = output.rpartition(" Limits ")[2]
+    for head in run.heads:
+        keys = keys_at(head, height).split()
+        mark = f" (limit {', '.join(keys)})" if keys else ""
+        ends = r"(?! \(limit)"
+        number = run.item(head)["activation"]
+        says = f"{number:.3f}{mark}"
+        assert re.search(re.escape(says) + ends, run.paragraphs[0]), (says, run.paragraphs[0])
+        assert all(f"{key}: " in listed for key in keys)
+        own = run.along[run.along["head"] == head]
+        heights = sorted(set(own["height_fraction"]))
+        some = {key for h in heights for key in keys_at(head, h).split()} - set.intersection(
+            *(set(keys_at(head, h).split()) for h in heights)
+        )
+        for key in some:
+            inside = [h for h in heights if key in keys_at(head, h).split()]
+            # Some limits hold under one treatment of the lateral force at more heights.
+            texts = [
+                p for p in run.paragraphs
+                if p.startswith(f"Limit {key} (") and head_phrase(head) in p
+            ]  # fmt: skip
+            bounds = dict.fromkeys(f"{100 * h:.0f}" for h in (inside[0], inside[-1]))
+            stretch = f" at {' to '.join(bounds)} % of the bar height"
+            assert [stretch in text for text in texts].count(True) == 1
+            assert f"{key}: " in listed
 
 
 # --------------------------------------------------------------- figure

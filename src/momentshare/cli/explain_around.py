@@ -55,11 +55,12 @@ def of_themselves(table: pd.DataFrame) -> pd.DataFrame:
 class Around:
     """What comes before and after an explanation, with its tables.
 
-    Before: the answer and the sums to check. After: what limits the load, equal moments with
-    different efforts, and published rows.
+    Before: the answer, what its readings are, and the sums to check. After: what limits the load,
+    equal moments with different efforts, and published rows.
     """
 
     answer: str
+    readings: list[str]
     sums: list[str]
     load: list[str]
     about: Bearing
@@ -76,12 +77,14 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
     from momentshare.explain.drawn import gap_share
     from momentshare.explain.frame_pairs import equal_moments, pairs_table
     from momentshare.explain.head_sentences import (
+        READINGS,
         apart_sentences,
         equal_sentences,
         head_sentences,
         limiting_sentence,
     )
     from momentshare.explain.heads_apart import explain_heads_apart
+    from momentshare.explain.limited_heights import head_keys
     from momentshare.explain.phrases import capital
     from momentshare.explain.sums import sum_lines
     from momentshare.validation.bearing import rows_table
@@ -91,21 +94,27 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
         own[0]
         for own in solve_drawn_lifts(asked.lifts, [asked.condition], [asked.mode], asked.draws)
     ]
+    model = asked.lifts.setup.limbs.model
+    height = found[0].height_fraction
+
+    def keys(head: str, at: float) -> str:
+        return head_keys(model.limits, head, at, [asked.kind], asked.mode)
+
     tables: dict[str, pd.DataFrame] = {}
+    readings = []
     if len(heads) > 1:
         apart = explain_heads_apart(result, heads[0], heads[1], frame=asked.frame)
-        share = gap_share(drawn, (heads[0], heads[1]), found[0].height_fraction, apart.gap)
-        answer = " ".join(apart_sentences(apart, share))
+        share = gap_share(drawn, (heads[0], heads[1]), height, apart.gap)
+        answer = " ".join(apart_sentences(apart, share, {h: keys(h, height) for h in heads}))
+        readings = [READINGS]
         tables["heads_apart.csv"] = apart.to_dataframe()
     else:
-        height = found[0].height_fraction
         many = [explain_head(own, heads[0], frame=frame_at(own, height)) for own in drawn]
-        answer = " ".join(head_sentences(found[0], many))
+        answer = " ".join(head_sentences(found[0], many, keys(heads[0], height)))
     sums: list[str] = []
     for item in found:
         sums += sum_lines(item, capital(head_phrase(item.head)) if len(heads) > 1 else "")
     rest: list[str] = []
-    model = asked.lifts.setup.limbs.model
     marks = touched(model, [asked.kind], [asked.mode])
     load = limiting(result)
     if load is not None:
@@ -113,8 +122,10 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
         tables["greatest_load_by_strength.csv"] = limiting_table([(asked.condition, load)], marks)
     limited = [name for name in marks if marks[name]]
     pairs = equal_moments([(asked.condition, result)], limited, heads)
-    rest += equal_sentences(pairs)
+    rest += equal_sentences(pairs, lambda pair, k: keys(pair.head, pair.heights[k]))
     tables["equal_moments.csv"] = pairs_table(pairs)
     about = bearing(model, heads)
     tables["published_rows.csv"] = rows_table(about.rows)
-    return Around(answer=answer, sums=sums, load=rest, about=about, tables=tables)
+    return Around(
+        answer=answer, readings=readings, sums=sums, load=rest, about=about, tables=tables
+    )

@@ -13,13 +13,12 @@ from momentshare.cli.explain_more import (
     limiting,
     limiting_table,
     shares_of_limiting,
-    show_paragraphs,
     solve_drawn_lifts,
     told_text,
     touched,
 )
 from momentshare.cli.output import Written
-from momentshare.text import head_label, head_phrase, signed_number
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,6 +92,7 @@ class Explained:
         """Paragraphs, the answer first."""
         from momentshare.explain import difference_sentences as say
         from momentshare.explain.head_sentences import equal_sentences, limiting_sentence
+        from momentshare.explain.limited_heights import limited_heights_texts
         from momentshare.explain.short import short_sentences
 
         found, head = self.found, self.head
@@ -105,6 +105,14 @@ class Explained:
             " ".join(say.answer_sentences(found, head, self.drawn)),
             *(text for own, name in pairs for text in short_sentences(own, name)),
             say.along_sentence(found, head, self.along),
+            *limited_heights_texts(
+                self.pair[0].prepared.limb.model.limits,
+                [head],
+                sorted(set(self.along["height_fraction"].tolist())),
+                [self.kinds[name] for name in found.names],
+                found.lateral[:1],
+                claim="order",
+            ),
             say.sure_sentence(found, head, self.drawn, self.asked.draws),
             *((mixtures,) if found.short else ()),
             *self.bearing.texts,
@@ -113,7 +121,33 @@ class Explained:
                 limiting_sentence(own, name, self.shares.get(name), self.marks)
                 for name, own in self.limits
             ),
-            *equal_sentences(self.equal),
+            *equal_sentences(self.equal, self.keys_in),
+        )
+
+    def keys(self, head: str) -> str:
+        """Keys of the limits that concern how a head differs at this height."""
+        from momentshare.explain.limited_heights import head_keys
+
+        return head_keys(
+            self.pair[0].prepared.limb.model.limits,
+            head,
+            self.found.heights[0],
+            [self.kinds[name] for name in self.found.names],
+            self.found.lateral[0],
+            claim="order",
+        )
+
+    def keys_in(self, pair: EqualMoments, place: int) -> str:
+        """Keys of the limits that concern the head of a pair of frames in one of them."""
+        from momentshare.explain.limited_heights import head_keys
+
+        name = pair.names[place]
+        return head_keys(
+            self.pair[0].prepared.limb.model.limits,
+            pair.head,
+            pair.heights[place],
+            [self.kinds[name]],
+            self.found.lateral[self.found.names.index(name)],
         )
 
     def tables(self) -> dict[str, Any]:
@@ -287,6 +321,8 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
         text=texts,
     )
     if not output.as_json:
+        from momentshare.cli.print_difference import print_conditions
+
         print_conditions(said)
     drawing = partial(
         difference_figure, said.found, said.head, said.along, said.drawn, asked.person,
@@ -365,100 +401,3 @@ def _arms(said: Explained, note: str) -> partial[Figure]:
         note=note,
         kinds=said.kinds,
     )
-
-
-def print_conditions(explained: Explained) -> None:
-    """Print the answer, the sum with its components, the sums to check, then everything else."""
-    from rich.table import Table
-
-    from momentshare.cli.tables import console
-    from momentshare.directions import ROWS, moment_direction
-    from momentshare.explain.difference_sentences import FACTOR_LABELS
-    from momentshare.explain.mixtures import FACTORS, Member, member_words
-    from momentshare.explain.phrases import NOTHING, capital, percent
-    from momentshare.report.text.terminal import print_cautions
-
-    screen, found, head = console(), explained.found, explained.head
-    first, *rest = explained.paragraphs()
-    screen.print(explained.title, highlight=False, markup=False)
-    show_paragraphs(screen, [first], bold=True)
-    index = found.head_names.index(head)
-    heights = " and ".join(dict.fromkeys(percent(h) for h in found.heights))
-    table = Table(
-        title=f"{capital(head_phrase(head))}: part of activation \\[1] by factor and component, at "
-        f"{heights} of the bar height, lateral force {' and '.join(dict.fromkeys(found.lateral))}",
-        title_justify="left",
-    )
-    table.add_column("factor, component")
-    for name in found.names:
-        table.add_column(name.replace("[", "\\["), justify="right")
-    table.add_column("part", justify="right")
-    table.add_column("same sign in", justify="right")
-    factors = found.factors(head)
-    known = explained.drawn if explained.drawn is not None and explained.drawn.draws else None
-
-    def numbers(member: Member) -> list[str]:
-        if member.name not in ROWS:
-            return ["", ""]
-        row = found.row_names.index(member.name)
-        if member.factor == "arms":
-            arms = 1000.0 * found.arms[:, row, index]
-            return [f"{v:+.1f} mm" if abs(v) >= 0.05 else "no own moment arm" for v in arms]
-        values = found.moments if member.factor == "moments" else found.lateral_moments
-        return [
-            f"{moment_direction(member.name, v).noun} {abs(v):.1f} N·m"
-            for v in values[:, row].tolist()
-        ]
-
-    for factor in FACTORS:
-        share = ""
-        if known is not None and abs(factors[factor]) >= NOTHING:
-            share = str(known.part_sign(head, factor, factors[factor]))
-        own = [f"{v:.0f} N" for v in found.capacity[:, index]] if factor == "capacity" else ["", ""]
-        table.add_row(
-            f"[bold]{FACTOR_LABELS[factor]}[/bold]", *own,
-            f"[bold]{signed_number(factors[factor], 4)}[/bold]", share.removeprefix("in "),
-        )  # fmt: skip
-        parts = found.components(head, factor)
-        for name in parts:
-            if abs(parts[name]) >= NOTHING:
-                member = Member(factor, name)
-                table.add_row(
-                    f"  {member_words(member)}", *numbers(member), signed_number(parts[name], 4), ""
-                )
-        table.add_section()
-    gap = float(found.gap[index])
-    share = "" if known is None else str(known.same_sign(head, gap)).removeprefix("in ")
-    table.add_row(
-        "activation, difference", *(f"{v:.4f}" for v in found.activation[:, index]),
-        signed_number(gap, 4), share,
-    )  # fmt: skip
-    screen.print(table)
-    show_paragraphs(screen, [*explained.sums(), *rest])
-    _print_heads(explained)
-    print_cautions(screen)
-
-
-_SHOWN_HEADS = 8
-
-
-def _print_heads(explained: Explained) -> None:
-    """Print the heads that differ most, with what accounts for it."""
-    from rich.table import Table
-
-    from momentshare.cli.tables import console
-    from momentshare.explain.difference_sentences import FACTOR_LABELS
-
-    found = explained.found
-    table = Table(title="Heads that differ most; all in difference.csv", title_justify="left")
-    table.add_column("head")
-    for name in (*found.names, "difference", *FACTOR_LABELS.values()):
-        table.add_column(name.replace("[", "\\["), justify="right")
-    for index in abs(found.gap).argsort()[::-1][:_SHOWN_HEADS]:
-        head = found.head_names[index]
-        a, b = found.activation[:, index]
-        table.add_row(
-            head_label(head), f"{a:.3f}", f"{b:.3f}", signed_number(a - b, 3),
-            *(signed_number(part, 3) for part in found.factors(head).values()),
-        )  # fmt: skip
-    console().print(table)

@@ -6,12 +6,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cli.explain_around import around_heads, of_themselves
-from momentshare.cli.explain_more import print_table, show_paragraphs, told_text
+from momentshare.cli.explain_more import named_limits, print_table, show_paragraphs, told_text
 from momentshare.cli.output import Written
+from momentshare.limits import marked
 from momentshare.text import head_label, head_phrase, signed_number
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
     from rich.console import Console
@@ -66,10 +67,10 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
         _heading(screen, asked.title, first)
         print_opening(screen, opening)
         title = "Drive of every head; name one with --head to explain it"
-        shown = table.assign(head=table["head"].map(head_label)).drop(columns="limit")
-        print_table(screen, shown, title)
-        for line in table[table["limit"] != ""].itertuples():
-            screen.print(f"  {head_label(str(line.head))}: limit {line.limit}", highlight=False)
+        labels = [
+            marked(head_label(str(line.head)), str(line.limit)) for line in table.itertuples()
+        ]
+        print_table(screen, table.assign(head=labels).drop(columns="limit"), title)
         print_limits(screen, limits, table["limit"])
         print_cautions(screen)
     answer = Answer(
@@ -109,6 +110,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         short_sentences,
         work,
     )
+    from momentshare.explain.limited_heights import limited_heights_texts
     from momentshare.explain.paragraphs import explanation_parts
     from momentshare.report.figures import explain as report
 
@@ -132,7 +134,9 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
     )
     limits = result.prepared.limb.model.limits
     leaning = [text for item in found for text in limit_texts(item, limits, asked.kind)]
-    start = [around.answer, *short_sentences(found[0]), *around.sums]
+    heights = sorted({h for own in alongs[0].values() for h in own["height_fraction"].tolist()})
+    leaning += limited_heights_texts(limits, heads, heights, [asked.kind], list(alongs[0]))
+    start = [around.answer, *around.readings, *short_sentences(found[0]), *around.sums]
     paragraphs = (*start, *(p.text for p in parts if p.text), *leaning, *around.rest())
     beside = [*(p.beside_tables for p in parts if p.beside_tables), *leaning]
     example: WorkedExample | None = None
@@ -147,7 +151,7 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         worked=None if example is None else report.worked_record(example),
     )
     if not output.as_json:
-        _print(asked.title, found, changes, (start, [*beside, *around.rest()]), example)
+        _print(asked, found, changes, (start, [*beside, *around.rest()]), example)
     tables = {
         "drive.csv": pd.concat(
             [i.split.to_dataframe().assign(capacity_n=i.factors.capacity) for i in found],
@@ -246,7 +250,7 @@ def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
 
 
 def _print(
-    title: str,
+    asked: HeadsAsked,
     found: Sequence[HeadExplanation],
     changes: Sequence[Counterfactuals],
     paragraphs: tuple[Sequence[str], Sequence[str]],
@@ -254,25 +258,44 @@ def _print(
 ) -> None:
     """Print the answer with its sums, the tables, then the rest."""
     from momentshare.cli.tables import console
-    from momentshare.report.text.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions, print_limits
 
     screen = console()
-    _heading(screen, title, found[0])
+    _heading(screen, asked.title, found[0])
     start, rest = paragraphs
     show_paragraphs(screen, start[:1], bold=True)
     show_paragraphs(screen, start[1:])
-    _print_drive(screen, found)
+    marks = _head_marks(asked, found[0])
+    _print_drive(screen, found, marks)
+    seen = [marks[item.head] for item in found]
     for item in changes:
-        _print_changes(screen, item, found)
+        seen += _print_changes(screen, item, found, marks)
     show_paragraphs(screen, rest)
     if example is not None:
         screen.print("[bold]Worked case[/bold]")
         # Equations are drawn over several lines and must not be wrapped.
         screen.print(example.text(), highlight=False, markup=False, soft_wrap=True)
+    limits = asked.result.prepared.limb.model.limits
+    print_limits(screen, limits, [*seen, *named_limits([*start, *rest], limits)])
     print_cautions(screen)
 
 
-def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
+def _head_marks(asked: HeadsAsked, found: HeadExplanation) -> dict[str, str]:
+    """Head → keys of the limits that concern it at the height that is explained."""
+    from momentshare.explain.limited_heights import head_keys
+
+    limb = asked.result.prepared.limb
+    return {
+        head: head_keys(
+            limb.model.limits, head, found.height_fraction, [asked.kind], found.lateral_mode
+        )
+        for head in limb.head_names
+    }
+
+
+def _print_drive(
+    screen: Console, found: Sequence[HeadExplanation], marks: Mapping[str, str]
+) -> None:
     from rich.table import Table
 
     from momentshare.directions import row_named
@@ -284,17 +307,15 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     table.add_column("moment, positive in the\ndirection named")
     table.add_column("multiplier [1/(N·m)]", justify="right")
     for item in found:
-        name = head_label(item.head).replace(", ", ",\n")
-        table.add_column(f"{name}\nmoment arm \\[mm]", justify="right")
+        name = marked(head_label(item.head).replace(", ", ",\n"), marks[item.head])
+        table.add_column(f"{name}\nmoment arm \\[m]", justify="right")
         table.add_column("\n\npart [1]", justify="right")
     for j, row in enumerate(found[0].split.row_names):
-        cells = [row_named(row).positive.words, signed_number(found[0].split.multiplier[j], 4)]
+        cells = [row_named(row).positive.words, signed_number(found[0].split.multiplier[j], 5)]
         for item in found:
             arm = float(item.split.moment_arm[j])
             cells += (
-                [signed_number(1000 * arm, 1), signed_number(item.split.part[j], 3)]
-                if arm
-                else ["–", "–"]
+                [signed_number(arm, 5), signed_number(item.split.part[j], 3)] if arm else ["–", "–"]
             )
         table.add_row(*cells, end_section=j + 1 == len(found[0].split.row_names))
     for k in found[0].split.facets:
@@ -316,8 +337,8 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
             {"none": "none", "zero": "0", "one": "1"}[i.split.bound] for i in found
         ],
         "activation": [f"{i.split.activation:.3f}" for i in found],
-        "capacity here [N]": [f"{i.factors.capacity:.0f}" for i in found],
-        "weight in the effort": [f"{i.split.weight:.3g}" for i in found],
+        "capacity here [N]": [f"{i.factors.capacity:.1f}" for i in found],
+        "weight in the effort": [f"{i.split.weight:.4g}" for i in found],
         "force, passive included [N]": [f"{i.force:.0f}" for i in found],
     }
     for label, values in lines.items():
@@ -326,8 +347,12 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
 
 
 def _print_changes(
-    screen: Console, changes: Counterfactuals, found: Sequence[HeadExplanation]
-) -> None:
+    screen: Console,
+    changes: Counterfactuals,
+    found: Sequence[HeadExplanation],
+    marks: Mapping[str, str],
+) -> list[str]:
+    """Print what one change would do; return the limits that mark heads."""
     import numpy as np
     from rich.table import Table
 
@@ -339,12 +364,13 @@ def _print_changes(
     table = Table(title=title, title_justify="left")
     table.add_column("change")
     for index in shown:
-        name = head_label(names[index]).replace(", ", ",\n")
+        name = marked(head_label(names[index]).replace(", ", ",\n"), marks[names[index]])
         table.add_column(f"{name}\nactivation", justify="right")
         table.add_column("\n\nforce [N]", justify="right")
     table.add_column("greatest changes elsewhere")
     table.add_column("total\neffort", justify="right")
     table.add_column("unmet\n[N·m]", justify="right")
+    seen: list[str] = []
     for case in changes.told:
         k = changes.place(case)
         difference = changes.activation_change(case)
@@ -357,10 +383,15 @@ def _print_changes(
             ]
         table.add_row(
             *cells,
-            "\n".join(f"{head_label(names[i])} {signed_number(difference[i], 3)}" for i in rest)
+            "\n".join(
+                f"{marked(head_label(names[i]), marks[names[i]])} {signed_number(difference[i], 3)}"
+                for i in rest
+            )
             if k
             else "",
             f"{changes.effort[k]:.3f}",
             f"{np.abs(changes.sharing.unmet[k]).max():.1f}",
         )
+        seen += [marks[names[i]] for i in rest if k]
     screen.print(table)
+    return seen

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from momentshare.cli.explain_lifts import SolvedLifts
     from momentshare.explain.drawn import Share
     from momentshare.explain.limiting import LimitingStrength
-    from momentshare.limits import LiftKind, Limit
+    from momentshare.limits import LiftKind, Limit, Limits
     from momentshare.model import Model
     from momentshare.validation.bearing import BearingRow
 
@@ -27,6 +28,7 @@ __all__ = [
     "bearing",
     "limiting",
     "limiting_table",
+    "named_limits",
     "print_table",
     "shares_of_limiting",
     "show_paragraphs",
@@ -197,6 +199,12 @@ def shares_of_limiting(results: Sequence[LiftResult], found: LimitingStrength) -
         kind: Share(sum(own.best(kind)[0] == found.best(kind)[0] for own in known), len(known))
         for kind in ("group", "head")
     }
+
+
+def named_limits(texts: Sequence[str], limits: Limits) -> list[str]:
+    """Keys of limits that texts name."""
+    whole = " ".join(texts)
+    return [key for key in limits.keys if re.search(rf"\b{re.escape(key)}\b", whole)]
 
 
 def show_paragraphs(screen: Console, texts: Sequence[str], *, bold: bool = False) -> None:

@@ -162,23 +162,23 @@ def _numbers(found: Difference, head: str, factor: str, name: str) -> str:
         if factor == "moments" and np.abs(found.lateral_moments).max() >= _NO_MOMENT:
             without = ", without the lateral force"
         return f" ({_two(name, *values.tolist())} N·m{without})"
-    arms = 1000.0 * found.arms[:, row, head_index(found.head_names, head)]
+    arms = found.arms[:, row, head_index(found.head_names, head)]
     if np.abs(arms).max() < _NO_ARM:
         return " (moment arms of other heads)"
-    return f" (its own moment arm: {_two(name, *arms.tolist())} mm)"
+    return f" (its own moment arm: {_two(name, float(arms[0]), float(arms[1]), 4)} m)"
 
 
 _NO_MOMENT = 0.05
 """Moment [N·m] below which the lateral force is said to have none."""
 
-_NO_ARM = 0.05
-"""Moment arm [mm] below which a head is said to have none."""
+_NO_ARM = 5e-5
+"""Moment arm [m] below which a head is said to have none."""
 
 
-def _two(row: str, one: float, two: float) -> str:
+def _two(row: str, one: float, two: float, digits: int = 1) -> str:
     """Two signed numbers of a row, each with its direction if these differ."""
-    first = f"{direction(row, one, alone=False)} {abs(one):.1f}"
-    return f"{first} against {second_value(row, one, two)}"
+    first = f"{direction(row, one, alone=False)} {abs(one):.{digits}f}"
+    return f"{first} against {second_value(row, one, two, digits)}"
 
 
 def along_sentence(found: Difference, head: str, along: pd.DataFrame) -> str:
@@ -275,7 +275,8 @@ def _case_words(case: str) -> str:
     return "without any lateral force"
 
 
-def second_value(row: str, one: float, two: float) -> str:
-    """Second moment, with its direction if that differs."""
+def second_value(row: str, one: float, two: float, digits: int = 1) -> str:
+    """Second number, with its direction if that differs."""
+    number = f"{abs(two):.{digits}f}"
     same = (one < 0.0) == (two < 0.0)
-    return f"{abs(two):.1f}" if same else f"{direction(row, two, alone=False)} {abs(two):.1f}"
+    return number if same else f"{direction(row, two, alone=False)} {number}"

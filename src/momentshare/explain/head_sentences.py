@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS
 from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
 from momentshare.explain.frame_pairs import EQUAL_MOMENT, EQUAL_PART
+from momentshare.explain.limited_heights import limit_words
 from momentshare.explain.mixtures import Member, member_words
 from momentshare.explain.phrases import (
     NOTHING,
@@ -22,7 +24,7 @@ from momentshare.text import head_phrase
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from momentshare.explain.drawn import Share
     from momentshare.explain.frame_pairs import EqualMoments
@@ -30,7 +32,13 @@ if TYPE_CHECKING:
     from momentshare.explain.heads_apart import HeadsApart
     from momentshare.explain.limiting import LimitingStrength
 
-__all__ = ["apart_sentences", "equal_sentences", "head_sentences", "limiting_sentence"]
+__all__ = [
+    "READINGS",
+    "apart_sentences",
+    "equal_sentences",
+    "head_sentences",
+    "limiting_sentence",
+]
 
 
 def limiting_sentence(
@@ -54,8 +62,7 @@ def limiting_sentence(
     where = f" in '{name}'" if name else ""
 
     def marked(which: str) -> str:
-        keys = (marks or {}).get(which, "").split()
-        return f" (limit {', '.join(keys)})" if keys else ""
+        return limit_words((marks or {}).get(which, ""))
 
     text = (
         f"What limits the load{where}: {in_kg(found.load)} kg{marked('greatest_load')} can be held "
@@ -89,13 +96,24 @@ def in_draws(share: Share | None) -> str:
     return "" if share is None else f", {share}"
 
 
-def equal_sentences(pairs: Sequence[EqualMoments]) -> tuple[str, ...]:
-    """State for the two most different pairs what is equal, what differs and why."""
+def equal_sentences(
+    pairs: Sequence[EqualMoments], marks: Callable[[EqualMoments, int], str] | None = None
+) -> tuple[str, ...]:
+    """State for the two most different pairs what is equal, what differs and why.
+
+    Parameters
+    ----------
+    pairs : sequence of EqualMoments
+    marks : callable, optional
+        Pair and place of a frame in it → keys of the limits that concern the head there.
+    """
     order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:2]
-    return tuple(_equal_sentence(pair) for pair in order)
+    return tuple(
+        _equal_sentence(pair, [marks(pair, k) if marks else "" for k in range(2)]) for pair in order
+    )
 
 
-def _equal_sentence(pair: EqualMoments) -> str:
+def _equal_sentence(pair: EqualMoments, keys: Sequence[str]) -> str:
     asked = " and ".join(
         f"{direction(row, one)} {abs(one):.1f} against {second_value(row, one, two)} N·m"
         for row, one, two in zip(
@@ -118,29 +136,53 @@ def _equal_sentence(pair: EqualMoments) -> str:
         within += f" or {100.0 * EQUAL_PART:g} %"
     return (
         f"{what}: {places[0]} and {places[1]} of the bar height ask for "
-        f"nearly the same, {within} ({asked}), yet {head_phrase(pair.head)} "
-        f"works at {pair.activation[0]:.3f} and at {pair.activation[1]:.3f}, {signed(pair.gap)}: "
-        f"{parts}."
+        f"nearly the same net moment{'s' * several}, {within} ({asked}), yet "
+        f"{head_phrase(pair.head)} works at {pair.activation[0]:.3f}{limit_words(keys[0])} and at "
+        f"{pair.activation[1]:.3f}{limit_words(keys[1])}, {signed(pair.gap)}: {parts}."
     )
 
 
-def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str, str]:
-    """State in two sentences how far two heads differ, and why, in both readings."""
+def apart_sentences(
+    found: HeadsApart, share: Share | None = None, marks: Mapping[str, str] | None = None
+) -> tuple[str, str]:
+    """State in two sentences how far two heads differ, and why, in both readings.
+
+    Parameters
+    ----------
+    found : HeadsApart
+    share : Share, optional
+        Draws in which the difference has its sign.
+    marks : mapping, optional
+        Head → keys of the limits that concern it at this height.
+    """
     me, you = head_phrase(found.head), head_phrase(found.other)
     a, b = found.activation.tolist()
+    mine, yours = (limit_words((marks or {}).get(h, "")) for h in (found.head, found.other))
     first = (
-        f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, a difference of {signed(found.gap)}"
-        f"{in_brackets(share, order=True)}."
+        f"{capital(me)} works at {a:.3f}{mine} and {you} at {b:.3f}{yours}, a difference of "
+        f"{signed(found.gap)}{in_brackets(share, order=True)}."
     )
     whole = found.factors()
     heads = dict(zip(found.members, found.parts[:, 0].tolist(), strict=True))
     task = dict(zip(found.asked, found.asked_parts[:, 0].tolist(), strict=True))
     second = [
-        f"seen from {place}, {' and '.join(said)}"
-        for place, parts in (("the heads", heads), ("the task", task))
+        f"{how}, {' and '.join(said)}"
+        for how, parts in (
+            ("traced to the heads", heads),
+            ("traced to the task", task),
+        )
         if (said := _parts_words(parts, whole))
     ]
     return first, f"{capital('; '.join(second))}." if second else ""
+
+
+READINGS = (
+    "These are two readings of one difference, and each adds up to it: one gives the first head "
+    "the arms and the capacity of the second, the other takes the moments away, piece by piece and "
+    "solved anew. The sums and the table below split each activation as it stands, so the part of "
+    "a row there is a third number."
+)
+"""What the numbers of one row are in the answer on two heads, and in the table after it."""
 
 
 def _parts_words(parts: Mapping[Member, float], whole: Mapping[str, float]) -> list[str]:
@@ -152,14 +194,19 @@ def _parts_words(parts: Mapping[Member, float], whole: Mapping[str, float]) -> l
             continue
         most = ""
         if top is not None and top.factor == factor:
-            most = f" ({member_words(top)} {signed(parts[top])})"
+            piece = _PIECE.get(factor, "") if top.name in ROWS else ""
+            most = f" ({piece}{member_words(top)} alone {signed(parts[top])})"
         verb = "" if out else f" {'accounts' if factor == 'lateral force' else 'account'} for"
         out.append(f"{FACTOR_WORDS[factor]}{verb} {signed(whole[factor])}{most}")
     return out
 
 
+_PIECE = {"arms": "the arm of ", "moments": "the moment of ", "lateral force": "its moment of "}
+"""Words before the component of a factor."""
+
+
 def head_sentences(
-    found: HeadExplanation, drawn: Sequence[HeadExplanation] = ()
+    found: HeadExplanation, drawn: Sequence[HeadExplanation] = (), keys: str = ""
 ) -> tuple[str, str]:
     """State in two sentences how hard a head works and which rows require it.
 
@@ -168,9 +215,11 @@ def head_sentences(
     found : HeadExplanation
     drawn : sequence of HeadExplanation
         The same head in draws; each part is then given with the share of draws that have its sign.
+    keys : str
+        Limits that concern the head at this height.
     """
     split = found.split
-    first = f"{capital(head_phrase(found.head))} works at {split.activation:.3f}"
+    first = f"{capital(head_phrase(found.head))} works at {split.activation:.3f}{limit_words(keys)}"
     if drawn:
         own = sorted(item.split.activation for item in drawn)
         cut = int(0.1 * len(own))

@@ -146,7 +146,7 @@ def _row_reason(row: str, arm: float, price: float, part: float) -> str:
     else:
         effect = "where more of that moment costs effort, because others must undo it"
     return (
-        f"through a moment arm of {1000.0 * abs(arm):.1f} mm the head pulls towards {towards}, "
+        f"through a moment arm of {abs(arm):.4f} m the head pulls towards {towards}, "
         f"{effect} (multiplier {signed_number(price, 4)} per N·m; {signed(part)})"
     )
 
