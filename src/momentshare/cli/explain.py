@@ -74,9 +74,10 @@ def explain(
 ) -> None:
     """Explain a head, or why it works more in one condition, or than another head."""
     from momentshare.balance.lateral import LateralMode
-    from momentshare.cli.explain_difference import Asked, show_conditions
+    from momentshare.cli.explain_difference import Asked
     from momentshare.cli.explain_heads import explain_all, explain_heads
     from momentshare.cli.explain_lifts import HeadsAsked, chosen_names, pick, solve_lifts
+    from momentshare.cli.show_difference import show_conditions
     from momentshare.cohort.load import load_any
     from momentshare.errors import InputError, UnknownNameError
     from momentshare.explain import frame_at, weakest_frame

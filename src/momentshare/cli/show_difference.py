@@ -1,20 +1,126 @@
-"""Print the difference between two conditions: the answer, its tables and sums, then the rest."""
+"""The difference between two conditions on the terminal, in files and on the page."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
-from momentshare.cli.explain_more import named_limits, show_paragraphs
+from momentshare.cli.explain_difference import explain_conditions
+from momentshare.cli.explain_more import named_limits, show_paragraphs, told_text
+from momentshare.cli.output import Written
 from momentshare.text import head_label, head_phrase, signed_number
 
 if TYPE_CHECKING:
-    from momentshare.cli.explain_difference import Explained
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from momentshare.cli.explain_difference import Asked, Explained
+    from momentshare.cli.output import Output
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.explain.mixtures import Member
+    from momentshare.report.page.answer import Answer
+    from momentshare.study import Study
 
-__all__ = ["print_conditions"]
+__all__ = ["show_conditions"]
 
 
-def print_conditions(explained: Explained) -> None:
+def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -> Written:
+    """Explain the difference between two conditions; print it, and collect what is written."""
+    from momentshare.report.figures import explain as report
+    from momentshare.report.figures.difference import difference_figure
+
+    said = explain_conditions(source, asked)
+    first, *rest = said.paragraphs()
+    texts = [first, *said.sums(), *rest]
+    record = report.explain_record(
+        source,
+        who=said.title,
+        difference=said.record(),
+        heads=[report.head_record(item) for item in said.heads],
+        text=texts,
+    )
+    if not output.as_json:
+        _print_conditions(said)
+    drawing = partial(
+        difference_figure, said.found, said.head, said.along, said.drawn, asked.person,
+        limits=said.pair[0].prepared.limb.model.limits, kinds=said.kinds,
+    )  # fmt: skip
+    return Written(
+        record=record,
+        tables=said.tables(),
+        texts={"explanation.txt": told_text(texts)},
+        figures={"difference": drawing, "arms": _arms(said, source.file.note)}
+        if output.figures
+        else {},
+        shown=list(asked.conditions),
+        answer=_answer(source, said, texts[1:]),
+    )
+
+
+def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> Answer:
+    """Collect what the report holds besides tables and figures."""
+    from momentshare.explain import difference_sentences as say
+    from momentshare.report.page.answer import Answer
+    from momentshare.report.text.explain_opening import explain_opening
+    from momentshare.report.text.opening import HOW_SURE
+    from momentshare.validation.bearing import rows_table
+
+    sure = say.sure_sentence(said.found, said.head, said.drawn, said.asked.draws)
+    on_page = dict(zip(said.bearing.texts, said.bearing.brief, strict=True)) | {sure: ""}
+    return Answer(
+        study=source,
+        title=said.title,
+        opening=explain_opening(
+            " ".join(say.answer_sentences(said.found, said.head, said.drawn)),
+            sure,
+            rows_table(said.bearing.rows),
+            said.bearing.keys,
+            second=HOW_SURE,
+            short=said.short(),
+        ),
+        figures={
+            "difference": "What the difference is made of, and how it changes along the lift."
+        },
+        tables={
+            "difference.csv": "Difference of every head that works, by factor",
+            "what_if.csv": f"What would become of {head_phrase(said.head)}",
+            "greatest_load_by_strength.csv": "Which strength limits the load",
+        },
+        texts=[left for text in texts if (left := on_page.get(text, text))],
+        shown=_on_the_page(said),
+    )
+
+
+def _on_the_page(said: Explained) -> dict[str, pd.DataFrame]:
+    """Tables without what the title says; what would change the difference, for the head named."""
+    from momentshare.explain.phrases import NOTHING, case_label
+
+    whole, changes = said.found.to_dataframe(), said.changes.to_dataframe()
+    works = whole[["activation_first", "activation_second"]].max(axis=1) >= NOTHING
+    sizes = [name for name in map(str, whole.columns) if name.startswith("activation_")]
+    own = changes[changes["head"] == said.head].drop(columns=["head", "kind"])
+    return {
+        "difference.csv": whole.loc[works, ["head", *sizes, "force_difference_n"]],
+        "what_if.csv": own.assign(case=[case_label(case) for case in own["case"]]),
+    }
+
+
+def _arms(said: Explained, note: str) -> partial[Figure]:
+    """Draw both conditions side by side, in the frames that are compared."""
+    from momentshare.report import draw_arms
+
+    names = said.found.names
+    return partial(
+        draw_arms,
+        dict(zip(names, said.pair, strict=True)),
+        dict(zip(names, said.found.frames, strict=True)),
+        title=said.title,
+        note=note,
+        kinds=said.kinds,
+    )
+
+
+def _print_conditions(explained: Explained) -> None:
     """Print the answer, the sum with its components, the sums to check, then everything else."""
     from rich.table import Table
 
