@@ -129,7 +129,7 @@ def test_student_finds_why_heads_of_the_triceps_differ(student):
     assert product.abs().max() > 0.1
     np.testing.assert_allclose(rows["part"], product / (2 * rows["weight"]), atol=1e-4)
     factors = re.search(
-        r"elbow: (\S+) × (\S+) m × (\S+) N ÷ \(2 × (\S+)\) = (\S+)\.\n", answer
+        r"elbow: (\S+) 1/\(N·m\) × (\S+) m × (\S+) N ÷ \(2 × (\S+)\) = (\S+)\.\n", answer
     ).groups()
     multiplier, arm, capacity, weight, told = map(float, factors)
     assert multiplier * arm * capacity / (2 * weight) == pytest.approx(told, abs=0.001)

@@ -138,6 +138,11 @@ def test_the_seated_test_names_the_limit_of_its_comparison(driver, limb):
     titles = posture_limits(limb.model, "elbow_extension")
     assert titles
     assert all(title in said for title in titles)
+    # A student learns something although the limb cannot bear the numbers.
+    lesson, _, unsure = said.partition("What you may take from it: ")[2].partition(" What you may ")
+    assert lesson.startswith("another posture has other moment arms and fibre lengths")
+    assert unsure.startswith("not: by how much")
+    assert all(title in unsure for title in titles)
 
 
 def test_answers_name_the_limits_that_concern_them(driver, limb):
@@ -154,7 +159,9 @@ def test_answers_name_the_limits_that_concern_them(driver, limb):
             " arguments[2] ?? undefined);",
             state, other, shown,
         )  # fmt: skip
-        told = said.partition("Limits of the model that apply: ")[2].removesuffix(".")
+        whole = "The reasoning holds for any arm; the numbers are this limb’s" in said
+        assert whole == bool(words)
+        told = said.partition("speak against it here: ")[2].removesuffix(".")
         if shown:
             assert told == words
         else:  # those of the head in front and of its rivals, of all heads' limits
@@ -168,6 +175,38 @@ def test_a_page_without_a_study_opens_without_a_push(driver):
         "return m.opening({...m.page, info: {...m.page.info, opens_at_study: false}}).state.push;"
     )
     assert script(driver, code) == "none"
+
+
+def test_no_head_is_fully_active_in_what_a_page_opens_with(driver):
+    """The sum of a head at its bound does not give its activation, and hides why others work."""
+    most = script(
+        driver,
+        "const plain = m.opening({...m.page, info: {...m.page.info, opens_at_study: false}}).state;"
+        "return ['none', 'free'].map(push => Math.max(...m.page.info.heights.map("
+        "(_, height) => m.answerAt(m.page, {...plain, push, height}))"
+        ".filter(a => a).map(a => Math.max(...a.shared.activation))));",
+    )
+    assert all(0.3 < value < 0.999 for value in most)
+
+
+def test_lines_along_the_lift_that_run_together_are_one_with_both_names(driver):
+    drawn = script(
+        driver,
+        "m.set({ head: m.page.info.heads.findIndex(h => h.id === 'triceps_brachii/long'),"
+        " height: 3 });"
+        "const words = document.querySelector('#along-figure desc').textContent;"
+        "const along = m.page.info.heights.map((_, height) => m.answerAt(m.page,"
+        " {...m.state, height}));"
+        "const at = id => along.map(a => a && a.shared.activation[m.page.info.heads.findIndex("
+        "h => h.id === id)]);"
+        "return [words, at('triceps_brachii/lateral'), at('triceps_brachii/medial'),"
+        " document.querySelectorAll('#along-figure circle').length];",
+    )
+    words, lateral, medial, dots = drawn
+    apart = max(abs(a - b) for a, b in zip(lateral, medial, strict=True) if a is not None)
+    assert apart < 0.005  # they lie on each other, so one name would hide the other
+    assert "triceps brachii, lateral and medial: " in words
+    assert dots == 2
 
 
 def test_a_force_that_is_kept_within_the_limit_is_not_said_to_lie_beyond_it(driver):

@@ -314,22 +314,24 @@ def test_a_pocket_calculator_confirms_the_sum(browser, page):
             ".map(r => [...r.querySelectorAll('td')].map(c => c.textContent));",
             head,
         )
-        total = 0.0
+        total, products = 0.0, []
         for row in cells:
             multiplier, arm, capacity, part = (float(c.replace("\u2212", "-")) for c in row)
-            assert part == pytest.approx(multiplier / 1000 * arm / 100 * capacity, rel=6e-4)
+            products.append((part, multiplier * arm * capacity))
             total += part
-        drive, weight = (
+        whole, weight = (
             float(c.replace("\u2212", "-"))
             for c in browser.execute_script(
                 "return [...document.querySelectorAll('#sum-figure tfoot td')]"
                 ".map(c => c.textContent)"
             )
         )
-        assert drive == pytest.approx(total, rel=1e-4, abs=1e-6)
+        assert whole == pytest.approx(total, rel=1e-4, abs=1e-6)
+        for part, product in products:
+            assert part == pytest.approx(product / (2 * weight), rel=6e-4)
         effort = browser.execute_script(
             "const m = globalThis.momentshare;"
             "return m.answerAt(m.page, m.state).shared.activation[arguments[0]];",
             head,
         )
-        assert effort == pytest.approx(np.clip(drive / (2 * weight), 0.0, 1.0), abs=2e-3)
+        assert effort == pytest.approx(np.clip(whole, 0.0, 1.0), abs=1e-3)

@@ -2,7 +2,7 @@
  * The page: controls, panels, and what links them.
  */
 import { armKey, armViews, numberedHeads, scaleOf, seenForce, viewWords } from "./arm.js";
-import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, makersOf, momentChart } from "./charts.js";
+import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, joined, makersOf, momentChart } from "./charts.js";
 import { answerAt, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
 import { besides, CRITERIA, controlsMarkup, loadWords, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { draw, find, say } from "./dom.js";
@@ -394,16 +394,16 @@ function sum(answer) {
   const found = sumOf(page, state, answer);
   say("sum-lead", sumWords(found, name));
   const row = (/** @type {string} */ words, /** @type {string[]} */ cells, wide = 1) => tag("tr", {}, [tag("th", { scope: "row", colspan: wide > 1 ? wide : undefined }, words), ...cells.map((cell) => tag("td", {}, cell))]);
-  const rows = found.terms.map((t) => row(capital(t.towards), [fixed4(t.multiplier), fixed4(t.arm), fixed(found.capacity, 1), fixed4(t.product)]));
+  const rows = found.terms.map((t) => row(capital(t.towards), [fixed4(t.multiplier), fixed4(t.arm), fixed(found.capacity, 1), fixed4(t.part)]));
   if (found.rest) rows.push(row("Limit at the glenoid", ["", "", "", fixed4(found.rest)]));
-  const columns = ["Direction", "Multiplier [1/(kN·m)]", "Moment arm [cm]", "Capacity [N]", "Part of drive"];
+  const columns = ["Direction", "Multiplier [1/(N·m)]", "Moment arm [m]", "Capacity [N]", `Part of ${found.whole}`];
   const table = tag("table", {}, [
     tag("caption", { class: "unseen" }, `Drive of ${name}`),
     tag("thead", {}, tag("tr", {}, columns.map((words) => tag("th", { scope: "col" }, words)))),
     tag("tbody", {}, rows),
-    tag("tfoot", {}, [row("Drive (the sum)", [fixed4(found.drive)], 4), row("Weight of the head", [fixed4(found.weight)], 4)]),
+    tag("tfoot", {}, [row("Sum", [fixed4(found.total)], 4), row("Weight of the head", [fixed4(found.weight)], 4)]),
   ]);
-  const hint = "Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is the change of total effort for one more N·m in that direction; a head with a negative arm pulls the other way.";
+  const hint = `Multiplier × moment arm × capacity ÷ (${found.exponent} × weight) = part of the ${found.whole}. The multiplier is the change of total effort for one more N·m in that direction; a head with a negative arm pulls the other way.`;
   const region = tag("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `Sum of ${name}` }, table);
   const result = tag("p", { class: "result" }, [tag("strong", {}, found.formula), tag("br", {}), found.result]);
   draw(find("sum-figure"), [tag("p", { class: "hint" }, hint), region, result]);
@@ -458,6 +458,7 @@ function curves(along) {
     series = [{ label: "outward push", values: of(along, (a) => (100 * a.push) / a.vertical) }];
     if (second) series.push({ label: "B", values: of(second, (a) => (100 * a.push) / a.vertical), second: true });
   }
+  series = joined(series);
   draw(find("along-figure"), [alongChart(page, state, series, title, unit, widths.along)]);
   const first = series[0];
   const known = first.values.map((/** @type {number | null} */ v, /** @type {number} */ h) => [v, h]).filter((/** @type {any[]} */ [v]) => v !== null && Number.isFinite(v));

@@ -297,6 +297,28 @@ function at(xs, ys, x) {
 const DASHES = [undefined, "7 4", "2 3", "9 3 2 3"];
 const COLOURS = [MAIN, "#7a3b8f", "#3c6e1f", "#1c2430"];
 
+const ALIKE = 0.01;
+
+/**
+ * Curves of which no one hides another: those that run within a hundredth of the scale of each
+ * other have one line with both names.
+ * @param {Series[]} series
+ * @returns {Series[]}
+ */
+export function joined(series) {
+  const known = series.flatMap((s) => s.values.filter((v) => v !== null && Number.isFinite(v)).map(Number));
+  const near = ALIKE * (Math.max(0, ...known) - Math.min(0, ...known));
+  /** @type {Series[]} */
+  const out = [];
+  for (const s of series) {
+    const level = (/** @type {number | null} */ a, /** @type {number | null} */ b) => (a === null || b === null ? a === b : Math.abs(a - b) < near);
+    const k = out.findIndex((t) => !t.second && !s.second && t.values.every((v, h) => level(v, s.values[h])));
+    if (k < 0) out.push(s);
+    else out[k] = { ...out[k], label: `${out[k].label} and ${s.label.split(", ").at(-1)}` };
+  }
+  return out;
+}
+
 /**
  * Curves along the lift, each with its own dash and its name at its end.
  * @param {Page} page

@@ -51,7 +51,17 @@ function headOf(page, id) {
  */
 function beyond(page, state, other, heads) {
   const found = limitWords(page, state, other, "limit_marks", heads);
-  return found ? ` Limits of the model that apply: ${found}.` : "";
+  return found ? ` The reasoning holds for any arm; the numbers are this limb’s, and published values or anatomy speak against it here: ${found}.` : "";
+}
+
+/**
+ * What an answer teaches although the limb cannot bear its numbers, and what they cannot bear.
+ * @param {string[]} limits
+ * @param {string} lesson
+ * @param {string} unsure
+ */
+function lean(limits, lesson, unsure) {
+  return limits.length ? ` What you may take from it: ${lesson}. What you may not: ${unsure}, where published values speak against this limb (${limits.join("; ")}).` : "";
 }
 
 /**
@@ -105,14 +115,14 @@ function reachable(page, state) {
 }
 
 /**
- * What the rows of a joint add to the drive of the head of a state.
+ * What the rows of a joint add to the activation of the head of a state.
  * @param {Page} page
  * @param {State} state
  * @param {Answer} answer
  * @param {string} joint
  */
 function partOf(page, state, answer, joint) {
-  return sumOf(page, state, answer).terms.filter((t) => t.joint === joint).reduce((v, t) => v + t.product, 0);
+  return sumOf(page, state, answer).terms.filter((t) => t.joint === joint).reduce((v, t) => v + t.part, 0);
 }
 
 /** @type {Question} */
@@ -128,9 +138,9 @@ const lessFromTheLong = {
     const twin = must(page, { ...state, changed: long, noArm: "shoulder" });
     const [a, b, c] = [now.shared.activation[long], now.shared.activation[lateral], twin.shared.activation[long]];
     const sum = sumOf(page, { ...state, head: long }, now);
-    const shoulder = sum.terms.filter((t) => t.joint === "shoulder").reduce((s, t) => s + t.product, 0);
+    const shoulder = sum.terms.filter((t) => t.joint === "shoulder").reduce((s, t) => s + t.part, 0);
     const fibre = rowOf(page.tables.fibre, now.geometry, now.height)[long];
-    const said = `The activation of the long head is ${percent(a)}, that of the lateral head ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 2)} ${shoulder < 0 ? "from" : "to"} the drive of the long head; a twin without a moment arm at the shoulder would reach ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of peak fibre length.`;
+    const said = `The activation of the long head is ${percent(a)}, that of the lateral head ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 3)} ${shoulder < 0 ? "from" : "to"} the ${sum.whole} of the long head; a twin without a moment arm at the shoulder would reach ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of peak fibre length.`;
     if (a >= b) return { right: 3, because: said };
     if (shoulder < 0 && c > a) return { right: 1, because: said };
     if (fibre < 0.8 || fibre > 1.25) return { right: 0, because: said };
@@ -218,7 +228,7 @@ const sameMomentLessWork = {
     }
     return { state: { ...best.low, head }, other: { ...best.high, head } };
   },
-  options: () => ["The elbow adds less to its drive", "The shoulder takes more from its drive", "Its moment arm at the elbow is zero in A"],
+  options: () => ["The elbow adds less to its activation", "The shoulder takes more from its activation", "Its moment arm at the elbow is zero in A"],
   judge: (page, state, other) => {
     const head = headOf(page, LONG);
     const row = rowNumber(page, "elbow_extension");
@@ -226,7 +236,7 @@ const sameMomentLessWork = {
     const [a, b] = [must(page, s), must(page, o)];
     const [elbowA, elbowB] = [partOf(page, s, a, "elbow"), partOf(page, o, b, "elbow")];
     const [shoulderA, shoulderB] = [partOf(page, s, a, "shoulder"), partOf(page, o, b, "shoulder")];
-    const said = `A needs ${newtonMetres(a.net[row])} of elbow extension and B ${newtonMetres(b.net[row])}, but the activation of the long head is ${percent(a.shared.activation[head])} in A and ${percent(b.shared.activation[head])} in B. From B to A the elbow’s part of its drive ${change(elbowB, elbowA, (v) => fixed(v, 2))} and the shoulder’s ${change(shoulderB, shoulderA, (v) => fixed(v, 2))}.`;
+    const said = `A needs ${newtonMetres(a.net[row])} of elbow extension and B ${newtonMetres(b.net[row])}, but the activation of the long head is ${percent(a.shared.activation[head])} in A and ${percent(b.shared.activation[head])} in B. From B to A the elbow’s part of its ${sumOf(page, s, a).whole} ${change(elbowB, elbowA, (v) => fixed(v, 3))} and the shoulder’s ${change(shoulderB, shoulderA, (v) => fixed(v, 3))}.`;
     return { right: shoulderB - shoulderA > elbowB - elbowA ? 1 : 0, because: said };
   },
 };
@@ -304,7 +314,7 @@ const weakPoint = {
     const groups = new Map();
     heads.forEach((/** @type {any} */ h, /** @type {number} */ i) => groups.set(h.group, (groups.get(h.group) ?? 0) + (found ? found.gain[i] : 0)));
     const order = [...groups].sort((x, y) => y[1] - x[1]);
-    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.${page.info.load_limits.map((/** @type {string} */ t) => ` The model does not support the size of it (${t}).`).join("")}`;
+    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.${lean(page.info.load_limits, "a press is weakest where the moments come nearest to what the heads can supply there, and more strength of the group that is short raises it", "the kilograms, nor the place")}`;
     return { right: heights[at] < 0.334 ? 0 : heights[at] < 0.667 ? 1 : 2, because: said };
   },
 };
@@ -349,7 +359,7 @@ const seatedTest = {
     }
     const test = page.info.people[state.person].test_extension_nm;
     const net = now.net[row];
-    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, ${percent(net / test) === percent(net / here) ? "and" : "but"} ${percent(net / here)} of the strength here.${page.info.posture_limits.map((/** @type {string} */ t) => ` The model does not support this comparison (${t}).`).join("")}`;
+    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, ${percent(net / test) === percent(net / here) ? "and" : "but"} ${percent(net / here)} of the strength here.${lean(page.info.posture_limits, "another posture has other moment arms and fibre lengths, so the same moment is another share of the strength", "by how much, nor which way")}`;
     return { right: Math.abs(here / test - 1) < 0.05 ? 2 : here < test ? 0 : 1, because: said };
   },
 };

@@ -51,7 +51,7 @@ export function nearest(values, wanted) {
 }
 
 /**
- * A plain state: a moderate grip, and two thirds of what can be held everywhere.
+ * A plain state: a moderate grip, and half of what can be held at most heights.
  * @param {Page} page
  * @returns {State}
  */

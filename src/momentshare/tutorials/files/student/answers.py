@@ -41,7 +41,7 @@ def triceps():
     print(f"The long head works at {now[long]:.3f}, the lateral head at {now[lateral]:.3f}.")
     line = drive[drive["head"] == long].set_index("row").loc["elbow_extension"]
     print(
-        f"Long head, line of the elbow: {line['multiplier_per_nm']:.5g} × "
+        f"Long head, line of the elbow: {line['multiplier_per_nm']:.5g} 1/(N·m) × "
         f"{line['moment_arm_m']:.5g} m × {line['capacity_n']:.5g} N ÷ (2 × {line['weight']:.5g}) = "
         f"{line['part']:+.3f}."
     )
