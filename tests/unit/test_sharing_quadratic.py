@@ -6,7 +6,7 @@ from importlib.util import find_spec
 import numpy as np
 import pytest
 
-from momentshare.sharing import _share, share
+from momentshare.sharing import _share, greatest_factor, share
 from momentshare.sharing._result import Status
 
 HEADS, ROWS, FACETS = 12, 4, 8
@@ -73,6 +73,27 @@ def test_a_shortfall_at_many_inequalities_is_that_of_the_general_solver(left, mo
     assert held.max() >= 3
     np.testing.assert_allclose(own.unmet, slow.unmet, rtol=1e-6, atol=1e-6)
     np.testing.assert_allclose(own.activation, slow.activation, atol=1e-5)
+
+
+def test_moments_just_out_of_reach_are_shortfalls_without_the_general_solver(left):
+    """By a hundred thousandth, where multipliers are great; the heads are as at the limit."""
+    limits = []
+    for seed in range(6):
+        arms, capacity, moments, given = drawn(seed)
+        best = greatest_factor(
+            arms, capacity, np.zeros_like(moments), moments, inequalities=given["inequalities"]
+        )
+        limits.append(best.activation)
+        most = moments * best.factor[:, None]
+        answer = share(arms, capacity, 1.00001 * most, **given)
+        assert (answer.status == Status.SHORTFALL).all()
+        assert (np.abs(answer.certificate.duality_gap) < 1e-5).all()
+        size = np.linalg.norm(arms * capacity[:, None, :], axis=2)
+        missing = np.linalg.norm(answer.unmet / size, axis=1)
+        assert (missing > 0.0).all()
+        assert (missing < 1.0001e-5 * np.linalg.norm(most / size, axis=1)).all()
+        np.testing.assert_allclose(answer.activation, best.activation, atol=1e-3)
+    assert np.ptp(limits) > 0.5
 
 
 def test_inequalities_that_no_forces_obey_are_told(left):

@@ -20,7 +20,7 @@ from momentshare.sharing._backends.compiled import (
     run_side_by_side,
     solve_compiled,
 )
-from momentshare.sharing._backends.convex import solve_convex
+from momentshare.sharing._backends.convex import ACCEPTED, solve_convex
 from momentshare.sharing._backends.interior import solve_inside
 from momentshare.sharing._backends.minmax import solve_minmax
 from momentshare.sharing._backends.minmax_within import (
@@ -151,8 +151,8 @@ def share(
     with g = 1e-9 (usually it is near 1e-15). The results are the
     same, bit for bit, with any ``threads``. A frame counts as certified at 1e-9 (see
     ``Certificate``), at 1e-5 where the general solver solved it, as it does occasionally with
-    several bounded free values. Calls share nothing and may run in several
-    threads at once.
+    several bounded free values, or where a moment is just out of reach within inequalities. Calls
+    share nothing and may run in several threads at once.
 
     Examples
     --------
@@ -264,7 +264,7 @@ def solve(
         return raw, route
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size and problem.exponent == 2.0:
-        part = solve_quadratic(problem.take(left))
+        part = solve_quadratic(problem.take(left), short_tolerance=ACCEPTED)
         known = part.status != Status.UNCERTIFIED
         raw = replaced(raw, left[known], part.take(known))
         left = np.flatnonzero(raw.status == Status.UNCERTIFIED)

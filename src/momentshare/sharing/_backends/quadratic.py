@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from momentshare.sharing._backends.balance import row_sizes
-from momentshare.sharing._certificate import certify, nothing
+from momentshare.sharing._certificate import CERTIFIED, certify, nothing
 from momentshare.sharing._result import Status, joined
 
 if TYPE_CHECKING:
@@ -99,15 +99,21 @@ def _reach(values: FloatArray, change: FloatArray) -> float:
     return min(1.0, float((-values[falling] / change[falling]).min(initial=np.inf)))
 
 
-def solve_quadratic(problem: Problem) -> RawSharing:
-    """Solve every frame of a problem with p = 2; what is not certified reads ``uncertified``."""
+def solve_quadratic(problem: Problem, *, short_tolerance: float = CERTIFIED) -> RawSharing:
+    """Solve every frame of a problem with p = 2; what is not certified reads ``uncertified``.
+
+    ``short_tolerance`` is that of the certificate of moments that cannot be met: where little is
+    missing, the multipliers are great and rounding shows in them.
+    """
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        return joined([_tried(problem.take(slice(f, f + 1))) for f in range(problem.frames)])
+        return joined(
+            [_tried(problem.take(slice(f, f + 1)), short_tolerance) for f in range(problem.frames)]
+        )
 
 
-def _tried(frame: Problem) -> RawSharing:
+def _tried(frame: Problem, short_tolerance: float) -> RawSharing:
     try:
-        return _frame(frame)
+        return _frame(frame, short_tolerance)
     except np.linalg.LinAlgError:
         return nothing(frame, Status.UNCERTIFIED)
 
@@ -136,7 +142,7 @@ class _Answer(NamedTuple):
     short: bool
 
 
-def _frame(frame: Problem) -> RawSharing:
+def _frame(frame: Problem, short_tolerance: float) -> RawSharing:
     loads = frame.arms * frame.capacity[:, None, :]
     size = row_sizes(loads)[0]
     heaviest = float(frame.weights.max())
@@ -162,6 +168,7 @@ def _frame(frame: Problem) -> RawSharing:
         np.array([found.short]),
         held=np.maximum(found.held * heaviest / strength, 0.0)[None],
         parted=np.maximum(found.parted / strength, 0.0)[None],
+        tolerance=short_tolerance if found.short else CERTIFIED,
     )
 
 
