@@ -21,6 +21,7 @@ from momentshare.sharing import (
     share,
 )
 from momentshare.sharing._backends import compiled
+from momentshare.sharing._backends.beyond import breaks_alone
 from momentshare.sharing._backends.within import run_within
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._problem import build_problem
@@ -250,6 +251,12 @@ def test_limits_that_no_forces_obey_are_told_without_a_general_solver(
     )  # fmt: skip
     np.testing.assert_array_equal(answer.status == Status.INFEASIBLE, ~can)
     assert np.isnan(answer.activation[~can]).all()
+    # Most of these break one inequality by itself, which is looked at before any is solved.
+    alone = breaks_alone(
+        build_problem(arms, capacity, moments, inequalities=replace(cone, levels=levels))
+    )
+    assert not (alone & can).any()
+    assert 3 < alone.sum() <= (~can).sum()
     known = answer.status[can]
     if exponent <= 3.0:
         assert np.isin(known, [Status.SOLVED, Status.SHORTFALL]).all()

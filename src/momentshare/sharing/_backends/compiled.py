@@ -11,7 +11,7 @@ from momentshare._kernels import in_chunks, is_available
 from momentshare.errors import MissingExtraError
 from momentshare.sharing._backends import newton, staged
 from momentshare.sharing._backends.balance import DEPENDENT, IDLE
-from momentshare.sharing._backends.beyond import with_slacks
+from momentshare.sharing._backends.beyond import breaks_alone, with_slacks
 from momentshare.sharing._backends.projected import FEWEST, run_projected
 from momentshare.sharing._backends.within import run_within
 from momentshare.sharing._certificate import CERTIFIED, ROUNDED
@@ -19,6 +19,8 @@ from momentshare.sharing._result import RawSharing, Status, put
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from numpy.typing import NDArray
 
     from momentshare.sharing._backends.kernels.frame import Limits
     from momentshare.sharing._problem import Problem
@@ -118,6 +120,10 @@ def run_kernel(
     else:
         run_side_by_side(problem, raw, threads)
         left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+        if left.size and problem.facets:
+            none = breaks_alone(problem.take(left) if problem.frames > 1 else problem)
+            _set_infeasible(raw, left[none])
+            left = left[~none]
         if left.size:
             part = problem.take(left) if problem.frames > 1 else problem
             alone = empty_raw(part)
@@ -136,9 +142,12 @@ def _mark_infeasible(problem: Problem, raw: RawSharing, threads: int | None) -> 
     found = empty_raw(part)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         _run_single(part, found, threads, chain=False)
-    none = left[found.status == Status.SHORTFALL]
+    _set_infeasible(raw, left[found.status == Status.SHORTFALL])
+
+
+def _set_infeasible(raw: RawSharing, frames: NDArray[np.intp]) -> None:
     for name in RawSharing.__dataclass_fields__:
-        getattr(raw, name)[none] = Status.INFEASIBLE if name == "status" else np.nan
+        getattr(raw, name)[frames] = Status.INFEASIBLE if name == "status" else np.nan
 
 
 def is_side_by_side(problem: Problem) -> bool:
