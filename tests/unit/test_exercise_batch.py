@@ -13,6 +13,7 @@ from momentshare.exercise import (
     GuidedArm,
     Motion,
     Profile,
+    chain,
     make_lifts,
     press_course,
 )
@@ -154,6 +155,35 @@ def test_compiled_joints_are_those_of_the_plain_loop(skeletons, monkeypatch, cha
             np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), atol=1e-12)
         np.testing.assert_allclose(quick.posture.humerus, plain.posture.humerus, atol=1e-11)
     assert len(kinds) >= 2  # the draws hold more than one way to end
+
+
+def test_lockout_is_the_same_however_many_heights_are_looked_at_at_once(skeletons, monkeypatch):
+    rng = np.random.default_rng(7)
+    exercises = [
+        *drawn_presses(rng, 18, tuck=None),
+        *drawn_presses(rng, 9, bench_angle=25.0 * DEGREE),
+        *(press(width, (60.0, 80.0), bench_angle=25.0 * DEGREE) for width in (0.5, 0.6, 2.2)),
+    ]
+    searched, look = [], press_course.find_lockouts
+
+    def seen(*arrays, **given):
+        searched.extend(found := look(*arrays, **given))
+        return found
+
+    monkeypatch.setattr(press_course, "find_lockouts", seen)
+    lifts = {}
+    for count in (301, 50, 7):
+        monkeypatch.setattr(chain, "_AT_ONCE", count)
+        lifts[count] = make_lifts(exercises, skeletons, [0, 1, 2] * 10)
+    for whole, *parts in zip(*lifts.values(), strict=True):
+        for part in parts:
+            if isinstance(whole, PostureError):
+                assert str(whole) == str(part)
+            else:
+                assert whole.notes == part.notes
+                np.testing.assert_array_equal(whole.height, part.height)
+    ways = {"error" if isinstance(x, PostureError) else bool(x[1]) for x in searched}
+    assert ways == {"error", True, False}
 
 
 def test_lifts_do_not_depend_on_those_beside_them(skeletons, monkeypatch):

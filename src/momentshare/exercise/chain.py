@@ -30,6 +30,7 @@ __all__ = [
     "find_lockouts",
     "minimum_jerk",
     "motion_along",
+    "out_of_reach",
     "require_reach",
     "settle",
     "solve_angle",
@@ -49,6 +50,9 @@ _CLOSE = 1e-9
 
 _TRIED = 301
 """Number of heights at which lock-out is looked for."""
+
+_AT_ONCE = 50
+"""How many of them are looked at before lifts that need no more drop out."""
 
 _ZOOMS = 8
 _HEIGHTS = 33
@@ -264,7 +268,8 @@ def chain_of_lengths(
     rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
     return Chain(
         posture=Posture(
-            humerus=rotation_from_axes(cross(y, hinge), y, hinge),
+            # At right angles as they are made, so that nobody need look.
+            humerus=np.stack([cross(y, hinge), y, hinge], axis=-1),
             elbow_flexion=np.arctan2(size, dot(direction, forearm)),
             forearm_rotation=rotation,
         ),
@@ -322,10 +327,20 @@ def find_lockouts(
         Height and notes of each lift, or the error that explains what is missing.
     """
     heights = np.linspace(low, low + span, _TRIED, axis=-1)
-    found = close(heights, np.arange(len(low)))
-    gap, bend = (
-        values.reshape(heights.shape) for values in (found.gap, found.posture.elbow_flexion)
-    )
+    gap, bend = np.full(heights.shape, np.inf), np.full(heights.shape, np.nan)
+    looking = np.arange(len(low))
+    for begin in range(0, _TRIED, _AT_ONCE):
+        here = slice(begin, begin + _AT_ONCE)
+        tried = heights[looking, here]
+        found = close(tried, looking)
+        gap[looking, here] = found.gap.reshape(tried.shape)
+        bend[looking, here] = found.posture.elbow_flexion.reshape(tried.shape)
+        # Nothing above the first reachable stretch counts, nor above the first straight elbow.
+        good = gap[looking] == 0.0
+        ended = good.any(axis=-1) & ~good[:, min(here.stop, _TRIED) - 1]
+        looking = looking[~(ended | (good & (bend[looking] <= flexion)).any(axis=-1))]
+        if looking.size == 0:
+            break
     out = [_first_straight(*row, flexion) for row in zip(heights, gap, bend, spacing, strict=True)]
     open_ = np.array([k for k, answer in enumerate(out) if isinstance(answer, int)], dtype=np.intp)
     if open_.size:
@@ -379,11 +394,16 @@ def _first_straight(
 def require_reach(chain: Chain, spacing: float) -> None:
     """Raise ``PostureError`` when the hand misses its place in every frame."""
     if not np.any(chain.gap == 0.0):
-        frame = int(np.argmin(chain.gap))
-        raise PostureError(
-            f"hands {spacing:.3f} m apart are out of reach in every frame; least so at frame "
-            f"{frame}, by {chain.gap[frame]:.3f} m; change heights, spacing or angles"
-        )
+        raise out_of_reach(chain, spacing)
+
+
+def out_of_reach(chain: Chain, spacing: float) -> PostureError:
+    """Say by how much the hand misses its place where it does so least."""
+    frame = int(np.argmin(chain.gap))
+    return PostureError(
+        f"hands {spacing:.3f} m apart are out of reach in every frame; least so at frame "
+        f"{frame}, by {chain.gap[frame]:.3f} m; change heights, spacing or angles"
+    )
 
 
 def minimum_jerk(

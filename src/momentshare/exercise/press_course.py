@@ -22,7 +22,7 @@ from momentshare.exercise.chain import (
     find_lockouts,
     minimum_jerk,
     motion_along,
-    require_reach,
+    out_of_reach,
 )
 from momentshare.exercise.closing import (
     SIDEWAYS,
@@ -350,13 +350,12 @@ def press_lifts(
     if limits:
         limb = np.zeros(len(known), dtype=np.intp) if rows is None else np.asarray(rows)[known]
         breaches = breaches_each(skeleton, limb, here, SIDEWAYS if bar else None)
+    reached = (here.gap == 0.0).reshape(len(known), -1).any(axis=1).tolist()
     for row, k in enumerate(known.tolist()):
         part = slice(row * first.frames, (row + 1) * first.frames)
         chain = here[part]
-        try:
-            require_reach(chain, float(presses[k].spacing.points[-1][1]))
-        except PostureError as err:
-            out[k] = err
+        if not reached[row]:
+            out[k] = out_of_reach(chain, float(presses[k].spacing.points[-1][1]))
             continue
         low, high = courses.low[row], courses.high[row]
         out[k] = chain.lift(
