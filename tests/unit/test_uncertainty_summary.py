@@ -180,3 +180,22 @@ def test_order_probability_leaves_out_what_is_unknown():
     first = np.array([1.0, np.nan, 3.0, 2.0])
     second = np.array([0.0, 1.0, np.nan, 2.0])
     assert order_probability(first, second) == (0.75, 0.5, 2)
+
+
+def test_moments_of_rows_are_those_of_each_by_itself():
+    """With draws that some rows lack, rows of equal numbers, one draw, and none."""
+    rng = np.random.default_rng(4)
+    rows = rng.normal(size=(9, 40))
+    rows[1:3, 5], rows[3, 7:9], rows[4], rows[5, 1:] = np.nan, np.nan, np.nan, np.nan
+    rows[6], rows[7] = 0.1, np.where(np.arange(40) == 3, np.nan, 0.1)
+    for row, (count, mean, spread, *points) in zip(rows, summary._moments(rows), strict=True):
+        good = row[~np.isnan(row)]
+        assert count == good.size
+        if good.size == 0:
+            assert np.isnan([mean, spread, *points]).all()
+        elif np.ptp(good) == 0.0:
+            assert {mean, *points} == {good[0]}
+            assert spread == 0.0
+        else:
+            assert (mean, spread) == (good.mean(), good.std(ddof=1))
+            assert points == np.quantile(good, [0.05, 0.25, 0.5, 0.75, 0.95]).tolist()

@@ -18,7 +18,15 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from matplotlib.figure import Figure
 
-__all__ = ["FIGURES", "Writer", "figure_bytes", "json_text", "parquet_bytes", "stored_table"]
+__all__ = [
+    "FIGURES",
+    "Writer",
+    "figure_bytes",
+    "json_text",
+    "parquet_bytes",
+    "stored_rows",
+    "stored_table",
+]
 
 _METADATA: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
 """Settings that keep the bytes of a figure independent of date and library version."""
@@ -63,6 +71,14 @@ def stored_table(place: Path, columns: Sequence[str] | None = None) -> pa.Table:
 
     with place.open("rb") as file:
         return pq.read_table(file, columns=None if columns is None else list(columns))
+
+
+def stored_rows(place: Path) -> int:
+    """Count the rows of a Parquet file that a run wrote, without reading them."""
+    import pyarrow.parquet as pq
+
+    with place.open("rb") as file:
+        return int(pq.read_metadata(file).num_rows)
 
 
 class Writer:

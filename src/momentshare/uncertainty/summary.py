@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from momentshare.files.writer import stored_table
+from momentshare.files.writer import stored_rows, stored_table
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.results import brief
 from momentshare.uncertainty.chunks import MEASURES
@@ -44,6 +44,9 @@ _TIE = 1e-6
 
 _PART = 1e-12
 """Part of a difference of activations in which sums over draws are counted."""
+
+_PAIRS = 128
+"""Number of pairs of conditions, and of conditions, that are counted at a time, for memory."""
 
 _CELL = ("condition", "lateral", "criterion")
 
@@ -162,12 +165,12 @@ class _Tally:
             np.zeros(self.columns, dtype=np.int64) for _ in range(3)
         )
 
-    def add(self, gap: NDArray[np.float64]) -> None:
-        self.above += (gap > _TIE).sum(axis=0)
-        self.level += (np.abs(gap) <= _TIE).sum(axis=0)
-        self.known += (~np.isnan(gap)).sum(axis=0)
+    def add(self, gap: NDArray[np.float64], columns: slice = slice(None)) -> None:
+        self.above[columns] += (gap > _TIE).sum(axis=0)
+        self.level[columns] += (np.abs(gap) <= _TIE).sum(axis=0)
+        self.known[columns] += (~np.isnan(gap)).sum(axis=0)
         # In whole parts, so that the sum does not depend on how draws are cut into files.
-        self.total += np.rint(np.nan_to_num(gap) / _PART).astype(np.int64).sum(axis=0)
+        self.total[columns] += np.rint(np.nan_to_num(gap) / _PART).astype(np.int64).sum(axis=0)
 
     def record(self, column: int) -> dict[str, float]:
         above, level, known = (int(a[column]) for a in (self.above, self.level, self.known))
@@ -209,7 +212,7 @@ def summarise(
         intervals=with_limits(intervals, limits, kinds, "activation", "force"),
         condition_order=with_limits(conditions, limits, kinds, "activation"),
         head_order=_with_limits_of_both(heads, limits, kinds),
-        failures=_failures(files),
+        failures=_failures(chunk_rows, files),
         sensitivity=sensitivity,
         people_and_model=_people_and_model(plan, chunk_rows, model, files),
     )
@@ -256,23 +259,27 @@ def _orders(
     chunk_rows: ChunkRows, model: Model, files: Sequence[Path]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Sum orderings over the chunks, one chunk in memory at a time."""
-    columns = [f"mean_activation:{head}" for head in model.head_names]
-    pairs = _condition_pairs(chunk_rows)
-    head_pairs = list(combinations(range(len(columns)), 2))
+    names = model.head_names
+    columns = [f"mean_activation:{head}" for head in names]
+    pairs, cells, heads = _condition_pairs(chunk_rows), len(chunk_rows.cells), len(columns)
+    head_pairs = list(combinations(range(heads), 2))
     first, second = (np.array([p[k] for p in head_pairs], dtype=int) for k in (0, 1))
-    between_conditions = [_Tally(len(columns)) for _ in pairs]
-    where_met = [_Tally(len(columns)) for _ in pairs]
-    between_heads = [_Tally(len(head_pairs)) for _ in chunk_rows.cells]
+    one, other = (np.array([p[k] for p in pairs], dtype=int) for k in (1, 2))
+    between_conditions, where_met = (_Tally(len(pairs) * heads) for _ in range(2))
+    between_heads = _Tally(cells * len(head_pairs))
     for path in files:
-        mean = chunk_rows.grid(path, columns).mean(axis=1)
-        frames = chunk_rows.grid(path, ["frames_with_shortfall"])[..., 0]
-        short = np.any(frames > 0, axis=1)
-        for tally, met, (_, a, b) in zip(between_conditions, where_met, pairs, strict=True):
-            gap = mean[:, a] - mean[:, b]
-            tally.add(gap)
-            met.add(np.where((short[:, a] | short[:, b])[:, None], np.nan, gap))
-        for index, tally in enumerate(between_heads):
-            tally.add(mean[:, index, first] - mean[:, index, second])
+        values = chunk_rows.grid(path, [*columns, "frames_with_shortfall"])
+        mean, short = values[..., :-1].mean(axis=1), np.any(values[..., -1] > 0, axis=1)
+        for begin in range(0, len(pairs), _PAIRS):
+            a, b = (part[begin : begin + _PAIRS] for part in (one, other))
+            gap, place = mean[:, a] - mean[:, b], slice(begin * heads, (begin + len(a)) * heads)
+            between_conditions.add(gap.reshape(len(gap), -1), place)
+            gap[short[:, a] | short[:, b]] = np.nan
+            where_met.add(gap.reshape(len(gap), -1), place)
+        for begin in range(0, cells, _PAIRS):
+            gap = mean[:, begin : begin + _PAIRS, first] - mean[:, begin : begin + _PAIRS, second]
+            place = slice(begin * len(head_pairs), (begin + gap.shape[1]) * len(head_pairs))
+            between_heads.add(gap.reshape(len(gap), -1), place)
     order = [
         {
             "criterion": chunk_rows.cells[a][2],
@@ -280,31 +287,31 @@ def _orders(
             "head": head,
             "condition": chunk_rows.cells[a][0],
             "other": chunk_rows.cells[b][0],
-            **tally.record(k),
-            "mean_difference": tally.mean(k),
-            "probability_met": met.record(k)["probability"],
-            "draws_met": int(met.known[k]),
+            **between_conditions.record(k),
+            "mean_difference": between_conditions.mean(k),
+            "probability_met": where_met.record(k)["probability"],
+            "draws_met": int(where_met.known[k]),
         }
-        for tally, met, (mode, a, b) in zip(between_conditions, where_met, pairs, strict=True)
-        for k, head in enumerate(model.head_names)
+        for pair, (mode, a, b) in enumerate(pairs)
+        for k, head in enumerate(names, start=pair * heads)
     ]
     between = [
         {
             "criterion": criterion,
             "lateral": mode,
             "condition": condition,
-            "head": model.head_names[a],
-            "other": model.head_names[b],
-            **tally.record(k),
+            "head": names[a],
+            "other": names[b],
+            **between_heads.record(k),
         }
-        for tally, (condition, mode, criterion) in zip(between_heads, chunk_rows.cells, strict=True)
-        for k, (a, b) in enumerate(head_pairs)
+        for cell, (condition, mode, criterion) in enumerate(chunk_rows.cells)
+        for k, (a, b) in enumerate(head_pairs, start=cell * len(head_pairs))
     ]
-    names = [
+    empty = [
         "criterion", "lateral", "head", "condition", "other", "probability", "mean_difference",
         "probability_met", "draws_met",
     ]  # fmt: skip
-    return pd.DataFrame(order, columns=None if order else names), pd.DataFrame(between)
+    return pd.DataFrame(order, columns=None if order else empty), pd.DataFrame(between)
 
 
 def _condition_pairs(chunk_rows: ChunkRows) -> list[tuple[str, int, int]]:
@@ -326,44 +333,42 @@ def _condition_pairs(chunk_rows: ChunkRows) -> list[tuple[str, int, int]]:
     return out
 
 
-def _failures(files: Sequence[Path]) -> pd.DataFrame:
+def _failures(chunk_rows: ChunkRows, files: Sequence[Path]) -> pd.DataFrame:
     """Count each draw once, whatever its lateral modes and criteria."""
-    counted = (
-        "frames_out_of_reach",
-        "frames_with_shortfall",
-        "frames_uncertified",
-    )
-    lost: dict[tuple[str, str], dict[str, Any]] = {}
+    counted = {
+        "partly_out_of_reach": "frames_out_of_reach",
+        "with_shortfall": "frames_with_shortfall",
+        "with_uncertified_frames": "frames_uncertified",
+    }
+    cells: dict[str, list[int]] = {}
+    for index, (condition, _, _) in enumerate(chunk_rows.cells):
+        cells.setdefault(condition, []).append(index)
+    shape = (len(chunk_rows.people), len(chunk_rows.cells))
+    lost = {
+        (person, condition): dict.fromkeys(("draws", "failed", *counted), 0)
+        for person in chunk_rows.people
+        for condition in cells
+    }
+    reasons: dict[tuple[str, str], dict[str, int]] = {key: {} for key in lost}
     for path in files:
-        names = ["draw", "person", "condition", "status", "reason", *counted]
-        table = stored_table(path, names).to_pylist()
-        worst: dict[tuple[int, str, str], dict[str, Any]] = {}
-        for line in table:
-            key = (line["draw"], line["person"], line["condition"])
-            seen = worst.setdefault(key, line)
-            for name in counted:
-                seen[name] = max(seen[name], line[name])
-        for (_, person, condition), line in worst.items():
-            entry = lost.setdefault(
-                (person, condition),
-                {
-                    "draws": 0, "failed": 0, "partly_out_of_reach": 0, "with_shortfall": 0,
-                    "with_uncertified_frames": 0, "reasons": {},
-                },
-            )  # fmt: skip
-            entry["draws"] += 1
-            entry["failed"] += line["status"] == "failed"
-            entry["partly_out_of_reach"] += line["frames_out_of_reach"] > 0
-            entry["with_shortfall"] += line["frames_with_shortfall"] > 0
-            entry["with_uncertified_frames"] += line["frames_uncertified"] > 0
-            if line["status"] == "failed":
-                entry["reasons"][line["reason"]] = entry["reasons"].get(line["reason"], 0) + 1
+        table = stored_table(path, ["status", "reason", *counted.values()])
+        status, reason, *frames = (
+            np.reshape(table.column(name).to_numpy(), (-1, *shape)) for name in table.column_names
+        )
+        for (person, condition), entry in lost.items():
+            row, own = chunk_rows.people.index(person), cells[condition]
+            failed = status[:, row, own[0]] == "failed"
+            entry["draws"] += len(failed)
+            entry["failed"] += int(failed.sum())
+            for name, values in zip(counted, frames, strict=True):
+                entry[name] += int((values[:, row, own] > 0).any(axis=1).sum())
+            told = reasons[person, condition]
+            for text in reason[failed, row, own[0]]:
+                told[text] = told.get(text, 0) + 1
     return pd.DataFrame(
         [
-            {"person": person, "condition": condition}
-            | {k: v for k, v in entry.items() if k != "reasons"}
-            | {"reasons": _in_words(entry["reasons"])}
-            for (person, condition), entry in lost.items()
+            {"person": key[0], "condition": key[1], **entry, "reasons": _in_words(reasons[key])}
+            for key, entry in lost.items()
         ]
     )
 
@@ -386,7 +391,7 @@ _HELD = 4_000_000
 
 def _intervals(chunk_rows: ChunkRows, model: Model, files: Sequence[Path]) -> pd.DataFrame:
     """Exact quantiles, a block of columns of all chunks in memory at a time."""
-    rows = sum(stored_table(path, ["draw"]).num_rows for path in files)
+    rows = sum(stored_rows(path) for path in files)
     columns = [(measure, head) for measure in MEASURES for head in model.head_names]
     width = max(1, _HELD // max(rows, 1))
     several = len(chunk_rows.people) > 1
@@ -395,32 +400,47 @@ def _intervals(chunk_rows: ChunkRows, model: Model, files: Sequence[Path]) -> pd
         block = columns[begin : begin + width]
         names = [f"{measure}:{head}" for measure, head in block]
         values = np.concatenate([chunk_rows.grid(path, names) for path in files])
-        for k, (measure, head) in enumerate(block):
-            value = np.ascontiguousarray(values[..., k])
-            stacks = [(EVERYONE, value.mean(axis=1))] if several else []
-            stacks += [(person, value[:, p]) for p, person in enumerate(chunk_rows.people)]
-            for person, part in stacks:
-                lines += [
-                    (measure, head, person, *cell, *_moments(part[:, index]))
-                    for index, cell in enumerate(chunk_rows.cells)
-                ]
+        stacks = [(EVERYONE, values.mean(axis=1))] if several else []
+        stacks += [(person, values[:, p]) for p, person in enumerate(chunk_rows.people)]
+        found = [
+            (person, cell, _moments(part[:, index].T))
+            for person, part in stacks
+            for index, cell in enumerate(chunk_rows.cells)
+        ]
+        lines += [
+            (measure, head, person, *cell, *moments[k])
+            for k, (measure, head) in enumerate(block)
+            for person, cell, moments in found
+        ]
     return pd.DataFrame(
         lines,
         columns=["measure", "head", "person", *_CELL, "draws", "mean", "sd", *QUANTILES],
     )
 
 
-def _moments(values: NDArray[np.float64]) -> tuple[float, ...]:
-    good = values[~np.isnan(values)]
-    if good.size == 0:
-        return (0, *([float("nan")] * (2 + len(QUANTILES))))
-    if np.ptp(good) == 0.0:
-        # The mean of equal numbers can differ from them in the last digit.
-        return (good.size, float(good[0]), 0.0, *([float(good[0])] * len(QUANTILES)))
-    points = np.quantile(good, list(QUANTILES.values()))
-    return (
-        good.size,
-        float(good.mean()),
-        float(good.std(ddof=1)),
-        *(float(p) for p in points),
-    )
+def _moments(values: NDArray[np.float64]) -> list[tuple[float, ...]]:
+    """Count the draws of every row; their mean, standard deviation and quantiles.
+
+    Rows that lack the same draws, as all heads of a lift do, are taken together.
+    """
+    known = ~np.isnan(values)
+    rows_by_draws: dict[bytes, list[int]] = {}
+    for row, draws in enumerate(known):
+        rows_by_draws.setdefault(draws.tobytes(), []).append(row)
+    out: list[tuple[float, ...]] = [()] * len(values)
+    for rows in rows_by_draws.values():
+        some = np.ascontiguousarray(values[rows][:, known[rows[0]]])
+        count = some.shape[1]
+        if count == 0:
+            found = np.full((len(rows), 2 + len(QUANTILES)), np.nan)
+        else:
+            quantiles = np.quantile(some, list(QUANTILES.values()), axis=1)
+            spread = some.std(axis=1, ddof=1) if count > 1 else np.zeros(len(rows))
+            found = np.vstack([some.mean(axis=1), spread, quantiles]).T
+            # The mean of equal numbers can differ from them in the last digit.
+            level = np.ptp(some, axis=1) == 0.0
+            found[level] = some[level, :1]
+            found[level, 1] = 0.0
+        for row, numbers in zip(rows, found.tolist(), strict=True):
+            out[row] = (count, *numbers)
+    return out
