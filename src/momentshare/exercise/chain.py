@@ -268,8 +268,7 @@ def chain_of_lengths(
     rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
     return Chain(
         posture=Posture(
-            # At right angles as they are made, so that nobody need look.
-            humerus=np.stack([cross(y, hinge), y, hinge], axis=-1),
+            humerus=np.stack([cross(y, hinge), y, hinge], axis=-1),  # at right angles as made
             elbow_flexion=np.arctan2(size, dot(direction, forearm)),
             forearm_rotation=rotation,
         ),
