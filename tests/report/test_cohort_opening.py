@@ -74,9 +74,9 @@ def test_a_head_that_hardly_works_leads_only_if_no_other_is_left():
     """Heads named beforehand come before others, and heads below 10 % after them."""
     summary = replace(planted().summary, volumes={"a/b": 400.0, "c": 40.0, "d": 30.0})
     lines = [
-        {"head": "a/b", "activation": "8 / 0", "difference": "8.0 (7.0 to 9.0)"},
-        {"head": "c", "activation": "30 / 20", "difference": "10.0 (9.0 to 11.0)"},
-        {"head": "d", "activation": "40 / 35", "difference": "5.0 (4.0 to 6.0)"},
+        {"head": "a/b", "highest": 0.096, "apart": 0.08},  # 10 % once rounded
+        {"head": "c", "highest": 0.3, "apart": 0.1},
+        {"head": "d", "highest": 0.4, "apart": 0.05},
     ]
     reach, told = "in heads that reach 10 %", "in heads named beforehand"
     for named, shown, first, among in (

@@ -15,6 +15,7 @@ from momentshare.report.page.document import (
     Table,
 )
 from momentshare.report.text.cohort_orders import (
+    EXACT,
     WORKING,
     cohort_factor_statements,
     judged_orders,
@@ -276,7 +277,7 @@ def every_order(summary: CohortSummary) -> Section | None:
     }
     blocks = [
         Table(
-            frame=pd.DataFrame(lines),
+            frame=pd.DataFrame(lines).drop(columns=list(EXACT)),
             caption=caption,
             labels={name: label for name, label in _LABELS.items() if name in lines[0]},
             note="; ".join(

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ALPHA",
+    "EXACT",
     "WORKING",
     "CohortOrders",
     "choose_foremost",
@@ -52,6 +53,10 @@ UNHELD = "covariates"
 
 _NAMED_GAPS = 3
 """Pairs of conditions whose loads a text names; chosen here."""
+
+EXACT = ("highest", "apart")
+"""Keys of what stands rounded in the texts of an order: lift-mean activation in its higher
+condition, and the size of the difference."""
 
 ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
@@ -175,6 +180,7 @@ def _sorted_in(
         "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
         "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
     }
+    line |= dict(zip(EXACT, (both[head, high], abs(row["difference_mean"])), strict=True))
     if summary.covariates:
         line["adjusted"] = _adjusted_text(adjusted, row["difference_mean"])
     if whole:
@@ -278,7 +284,7 @@ def choose_foremost(
     table = pd.DataFrame(
         {
             "head": [str(line["head"]) for line in lines],
-            "activation": [float(line["activation"].split(" / ")[0]) / 100.0 for line in lines],
+            "activation": [line["highest"] for line in lines],
             "active_volume_cm3": [
                 order_size(line) * summary.volumes.get(str(line["head"]), 1.0) for line in lines
             ],
@@ -289,8 +295,8 @@ def choose_foremost(
 
 
 def order_size(line: dict[str, Any]) -> float:
-    """Difference of lift-mean activation of an order [percentage points]."""
-    return float(line["difference"].split(" ")[0])
+    """Difference of lift-mean activation of an order, as a fraction."""
+    return float(line["apart"])
 
 
 def order_keys(summary: CohortSummary) -> dict[str, str]:
