@@ -22,6 +22,7 @@ LAYERS = [
         "processes",
         "helpers",
         "text",
+        "head_names",
         "inputs",
     },
     {"files"},

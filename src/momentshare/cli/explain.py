@@ -11,6 +11,8 @@ from momentshare.cli.output import Output
 from momentshare.cli.tables import console, folder_for
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from momentshare.cohort.schema import CohortStudy
     from momentshare.study import Study
 
@@ -32,7 +34,10 @@ def explain(
     ] = None,
     head: Annotated[
         str | None,
-        typer.Option(help="Head to explain, as muscle/head; all heads in brief if left out."),
+        typer.Option(
+            help="Head to explain, as muscle/head or by a name such as 'anterior deltoid'; all "
+            "heads in brief if left out."
+        ),
     ] = None,
     against: Annotated[
         str | None,
@@ -81,21 +86,23 @@ def explain(
     from momentshare.cohort.load import load_any
     from momentshare.errors import InputError, UnknownNameError
     from momentshare.explain import frame_at, weakest_frame
+    from momentshare.head_names import find_head
     from momentshare.report.writing.study import study_identity
     from momentshare.study.run import study_model
 
     source = load_any(study)
     who, task = chosen_names(source, person, condition)
-    other = _other_condition(source, task, against)
+    known = study_model(source.file.model, source.source).head_names
+    head = head and find_head(head, known, "--head")
+    other = _other_condition(source, task, against, known)
+    if against is not None and other is None:
+        against = find_head(against, known, "--against")
     if head is None and (worked or (against is not None and other is None)):
         raise InputError("--head: is missing, but --against or --worked needs it; name a head")
     if worked and other is not None:
         raise InputError("--worked: is not used where two conditions are compared; leave it out")
     if head is not None and head == against:
         raise InputError(f"--against: {against!r} is the head itself; name another")
-    known = study_model(source.file.model, source.source).head_names
-    if head is not None and head not in known:
-        raise UnknownNameError("head", head, known, "--head")
     if height is not None and not 0.0 <= height <= 1.0:
         raise InputError(
             "--height: must be a fraction from 0 (chest) to 1 (lock-out), 0.5 for 50 %; "
@@ -129,15 +136,16 @@ def explain(
         output.write("explain.json", said)
 
 
-def _other_condition(source: Study | CohortStudy, task: str, against: str | None) -> str | None:
+def _other_condition(
+    source: Study | CohortStudy, task: str, against: str | None, heads: Sequence[str]
+) -> str | None:
     """Condition that ``--against`` names; None if it names a head or is not given."""
-    from momentshare.errors import InputError, UnknownNameError
-    from momentshare.model import load_model
+    from momentshare.errors import InputError
+    from momentshare.head_names import find_head
 
     if against is None:
         return None
     tasks = [entry.name for entry in source.file.condition]
-    heads = load_model(source.file.model).head_names
     if against in tasks and against in heads:
         raise InputError(
             f"--against: {against!r} is a condition and a head; give the condition another name"
@@ -146,6 +154,5 @@ def _other_condition(source: Study | CohortStudy, task: str, against: str | None
         if against == task:
             raise InputError(f"--against: {against!r} is the condition itself; name another")
         return against
-    if against not in heads:
-        raise UnknownNameError("condition or head", against, [*tasks, *heads], "--against")
+    find_head(against, heads, "--against", kind="condition or head", others=tasks)
     return None

@@ -6,6 +6,7 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 from momentshare.cohort.expand import SHORT_FORMS, expanded
+from momentshare.cohort.head_ids import with_head_ids
 from momentshare.cohort.schema import (
     BestLiftEntry,
     CohortFile,
@@ -146,6 +147,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
             data, on_disk = renamed(data, coded)
         file = checked_data(data, source, CohortFile, _SECTIONS, origins)
         raise_faults(source, _faults(file))
+        file = with_head_ids(file, source)
     if coded:
         text = file.model_dump_json()
     elif not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found are part of it

@@ -7,6 +7,7 @@ import json
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cohort.head_ids import check_heads
 from momentshare.cohort.trials import (
     file_digest,
 )
@@ -55,15 +56,10 @@ def check_cohort(study: CohortStudy, model: Model) -> None:
 
 def _check_settings(study: CohortStudy, model: Model) -> None:
     """Faults of names that only the model or the curve sets can resolve."""
-    from momentshare.errors import UnknownNameError
     from momentshare.study.run import check_settings
 
     check_settings(study.file.settings, model, study.source)
-    named = {head: f"layout {x.name!r} → emg" for x in study.file.layout for head in x.emg}
-    named |= {m.head: "maximal_contraction → head" for m in study.file.maximal_contraction}
-    for head, where in named.items():
-        if head not in model.head_names:
-            raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
+    check_heads(study.file, model.head_names, study.source)
 
 
 _TABLES = 8

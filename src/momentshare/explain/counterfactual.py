@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.errors import UnknownNameError
 from momentshare.explain.problem import FrameProblem, head_index, solve_problems
 from momentshare.results import ReadOnly, brief
 
@@ -77,7 +78,9 @@ class Counterfactuals(ReadOnly):
 
     def place(self, case: str) -> int:
         """Index of a case, or an error that suggests the nearest names."""
-        return head_index(self.cases, case, "case")
+        if case not in self.cases:
+            raise UnknownNameError("case", case, self.cases)
+        return self.cases.index(case)
 
     def activation_change(self, case: str) -> NDArray[np.float64]:
         """Activation in a case less the activation as it is, shape (heads,)."""
@@ -224,6 +227,7 @@ def counterfactuals(problem: FrameProblem, head: str) -> Counterfactuals:
     >>> bool(removed < 1e-9)
     True
     """
+    index = head_index(problem.head_names, head)
     cases, twin_of = changed_problems(problem, head)
     problems = tuple(cases.values())
     answer = solve_problems(problems)
@@ -231,8 +235,8 @@ def counterfactuals(problem: FrameProblem, head: str) -> Counterfactuals:
         [float(p.effort(answer.activation[k])) for k, p in enumerate(problems)], dtype=float
     )
     return Counterfactuals(
-        head=head,
-        index=head_index(problem.head_names, head),
+        head=problem.head_names[index],
+        index=index,
         cases=tuple(cases),
         problems=problems,
         sharing=answer,

@@ -183,7 +183,7 @@ def drive_split(problem: FrameProblem, answer: Sharing, head: str) -> DriveSplit
     elif activation <= 0.0 or raw <= 0.0:
         bound = "zero"
     return DriveSplit(
-        head=head,
+        head=problem.head_names[index],
         row_names=problem.row_names,
         moment_arm=arm,
         multiplier=answer.multipliers.copy(),
@@ -271,7 +271,7 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
     part = capacity[:, None] * result.sharing.multipliers * arms / _divisor(exponent, weight)
 
     columns: dict[str, object] = {
-        "head": head,
+        "head": prepared.limb.head_names[index],
         "lateral": result.lateral.mode,
         "frame": np.arange(len(good)),
         "height_fraction": lift.fraction,

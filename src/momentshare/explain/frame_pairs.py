@@ -19,6 +19,7 @@ from momentshare.explain.given import given_frames
 from momentshare.explain.head import LEAST_MOMENT
 from momentshare.explain.mixtures import FACTORS
 from momentshare.explain.problem import row_joint
+from momentshare.head_names import find_head
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -134,7 +135,8 @@ def equal_moments(
     )
     arms = arms * ~np.isin(result.prepared.limb.head_names, list(leave_out))
     if heads is not None:
-        arms = arms * np.isin(result.prepared.limb.head_names, list(heads))
+        own = result.prepared.limb.head_names
+        arms = arms * np.isin(own, [find_head(head, own) for head in heads])
     scopes: dict[str, list[int]] = {}
     for j, row in enumerate(rows):
         scopes.setdefault(row_joint(row), []).append(j)

@@ -168,7 +168,7 @@ def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> 
         part = mine / net if abs(net) >= LEAST_MOMENT else math.nan
         parts.append(MomentPart(row=row, net_moment=net, moment=mine, share=part))
     return HeadExplanation(
-        head=head,
+        head=problem.head_names[index],
         index=index,
         frame=at,
         height_fraction=float(result.prepared.lift.fraction[at]),

@@ -156,7 +156,7 @@ def explain_heads_apart(
     names = result.prepared.limb.head_names
     x, y = head_index(names, head), head_index(names, other)
     if x == y:
-        raise InputError(f"heads: must be two different ones; got {head!r} twice")
+        raise InputError(f"heads: must be two different ones; got {names[x]!r} twice")
     at = weakest_frame(result) if frame is None else frame
     given, rows = given_frame(result, at), result.criterion.rows
     members, asked = _members(given, x, y, rows), _asked(given, rows)
@@ -177,8 +177,8 @@ def explain_heads_apart(
     asked_sizes = [sum(m.factor == f for m in asked) for f in ("moments", "lateral force")]
     activation, force, _ = solve_given(_copies(given, 1), result)
     return HeadsApart(
-        head=head,
-        other=other,
+        head=names[x],
+        other=names[y],
         frame=at,
         activation=activation[0, [x, y]],
         force=force[0, [x, y]],

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import ROWS, row_named
-from momentshare.errors import InputError, UnknownNameError
+from momentshare.errors import InputError
 from momentshare.explain.glenoid import HeldGlenoid, held_glenoid
+from momentshare.head_names import find_head
 from momentshare.muscle.curves import CurveSet, curve_set
 from momentshare.results import ReadOnly, brief, take_frames
 from momentshare.sharing import Cone, Sharing, share
@@ -51,11 +52,9 @@ def row_joint(row: str) -> str:
     return row_named(row).joint if row in ROWS else row.split("_", maxsplit=1)[0]
 
 
-def head_index(names: tuple[str, ...], head: str, kind: str = "head") -> int:
-    """Index of a head, or an error that suggests the nearest names."""
-    if head not in names:
-        raise UnknownNameError(kind, head, names)
-    return names.index(head)
+def head_index(names: tuple[str, ...], head: str) -> int:
+    """Index of a head by any of its names (:func:`momentshare.head_names.find_head`)."""
+    return names.index(find_head(head, names))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -119,9 +119,11 @@ def _role(what: str, known: tuple[str, ...]) -> AfterValidator:
 
 
 def _head(value: str) -> str:
-    muscle, slash, head = value.partition("/")
-    if not (muscle and slash and head) or "/" in head or any(c.isspace() for c in value):
-        raise ValueError(f"must be muscle/head, such as 'triceps_brachii/lateral'; got {value!r}")
+    if any(not part.strip() for part in value.split("/")) or value.count("/") > 1:
+        raise ValueError(
+            "must be a head, such as 'triceps_brachii/lateral' or 'anterior deltoid'; got "
+            f"{value!r}"
+        )
     return value
 
 
