@@ -120,10 +120,7 @@ def _role(what: str, known: tuple[str, ...]) -> AfterValidator:
 
 def _head(value: str) -> str:
     if any(not part.strip() for part in value.split("/")) or value.count("/") > 1:
-        raise ValueError(
-            "must be a head, such as 'triceps_brachii/lateral' or 'anterior deltoid'; got "
-            f"{value!r}"
-        )
+        raise ValueError(f"must be a head, such as 'triceps_brachii/lateral'; got {value!r}")
     return value
 
 
