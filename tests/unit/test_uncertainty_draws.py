@@ -1,9 +1,14 @@
 """From standard normals to limbs, postures and forces."""
 
+import io
 import math
+import pickle
+import subprocess
+import sys
 from dataclasses import replace
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from scipy.interpolate import PchipInterpolator
 
@@ -15,7 +20,7 @@ from momentshare.person import sizes
 from momentshare.study import parse_study, plan_study
 from momentshare.study.run import condition_exercise, person_limb
 from momentshare.uncertainty import Draws, UncertaintyPlan, build_layout
-from momentshare.uncertainty.chunks import random_normals
+from momentshare.uncertainty.chunks import Task, chunk_bytes, random_normals
 from momentshare.uncertainty.spreads import Spreads
 
 STUDY = """
@@ -336,3 +341,34 @@ def test_unknown_people_and_criteria_are_refused_by_name(study):
         Spreads(scale=1e9)
     with pytest.raises(InputError, match="posture_deg: must be between 0 and 90; got nan"):
         Spreads(posture_deg=float("nan"))
+
+
+def test_a_process_that_solves_draws_loads_no_library_of_the_summary(study, model, tmp_path):
+    """They take a third of its start, and there is one such process for every core."""
+    setup = plan_study(study, frames=3).setup
+    task = Task(
+        setup=replace(setup, limbs=replace(setup.limbs, model=None)),
+        model=study.file.model,
+        model_digest=model.digest,
+        spreads=Spreads(),
+        criteria=("study",),
+        index=0,
+        seed=1,
+        draws=2,
+    )
+    (tmp_path / "task").write_bytes(pickle.dumps((chunk_bytes, task)))
+    program = (
+        "import pathlib, pickle, sys; folder = pathlib.Path(sys.argv[1]); "
+        "work, task = pickle.loads((folder / 'task').read_bytes()); "
+        "(folder / 'chunk').write_bytes(work(task)); "
+        "print(*sorted({'pandas', 'scipy.stats', 'matplotlib'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(tmp_path)], check=True, capture_output=True, text=True
+    )
+    assert done.stdout.split() == []
+    table = pq.read_table(io.BytesIO((tmp_path / "chunk").read_bytes()))
+    table.validate(full=True)
+    assert table.column("condition").to_pylist() == 2 * ["bar", "bar", "bar", "incline"]
+    assert table.column("draw").to_pylist() == 4 * [0] + 4 * [1]
+    assert table.column("reason").to_pylist() == 8 * [""]
