@@ -46,6 +46,7 @@ __all__ = [
     "highest_elevation",
     "internal_rotation",
     "join_girdle",
+    "scapula_rotation",
     "upward_rotation",
 ]
 
@@ -185,6 +186,11 @@ def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
         corner=np.broadcast_to(corner, (*posture.shape, 3)),
         joint=np.asarray(corner - rotated(scapula, girdle.corner)),
     )
+
+
+def scapula_rotation(girdle: Girdle, posture: Posture) -> NDArray[np.float64]:
+    """Rotation of the scapula alone, as in :func:`girdle_pose`, shape (..., 3, 3)."""
+    return _rotation(_angles(girdle, posture)[..., 3:], _SIGNS[3:])
 
 
 def added_to(posture: Posture, *, protraction: float) -> NDArray[np.float64]:

@@ -200,11 +200,8 @@ class Equation:
         sizes = counts or (int(np.prod(shape)),)
 
         def along(values: list[Any], *last: int) -> Floats:
-            parts = [
-                np.broadcast_to(np.asarray(v, dtype=float), (n, *last))
-                for v, n in zip(values, sizes, strict=True)
-            ]
-            return np.concatenate(parts).reshape(*shape, *last)
+            each = np.array(values, dtype=float)
+            return np.repeat(each, sizes, axis=0).reshape(*shape, *last)
 
         free = first.mode == "free"
         given = [lateral.given_couples for lateral in laterals]

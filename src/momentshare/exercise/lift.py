@@ -259,6 +259,8 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
         return np.concatenate([getattr(x, name) for x in lifts])
 
     def each(values: Sequence[NDArray[np.float64] | float], *last: int) -> NDArray[np.float64]:
+        if all(np.ndim(v) == len(last) for v in values):  # one for all frames of each lift
+            return np.repeat(np.array(values, dtype=np.float64), counts, axis=0)
         return np.concatenate(
             [np.broadcast_to(v, (n, *last)) for v, n in zip(values, counts, strict=True)]
         )

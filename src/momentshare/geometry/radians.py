@@ -41,7 +41,9 @@ def degree_faults(**angles: ArrayLike | None) -> list[str]:
     """Say which named angles lie beyond a whole turn; what is None does not count."""
     faults = []
     for name, given in angles.items():
-        size = np.zeros(1) if given is None else np.abs(np.asarray(given, dtype=np.float64))
+        if given is None:
+            continue
+        size = np.abs(np.asarray(given, dtype=np.float64))
         if size.max(initial=0.0) > WHOLE_TURN:
             faults.append(f"{name}: must be {_WANTED}; got {size.max():g}; {_REMEDY}")
     return faults

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import rotated, rotation_about
-from momentshare.girdle import girdle_pose
+from momentshare.girdle import scapula_rotation
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -116,7 +116,7 @@ def glenoid_frame(
     number = skeleton.model.number
     turn = rotation_about([0.0, 1.0, 0.0], -number("glenoid_retroversion"))
     tip = rotation_about([1.0, 0.0, 0.0], -number("glenoid_inclination"))
-    scapula = girdle_pose(skeleton.limb_girdle(limb), posture).scapula
+    scapula = scapula_rotation(skeleton.limb_girdle(limb), posture)
     return np.asarray(np.swapaxes(scapula @ turn @ tip, -1, -2))
 
 
