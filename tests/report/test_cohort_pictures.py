@@ -401,12 +401,42 @@ def test_names_of_people_beside_emg_do_not_lie_on_each_other():
         made = emg_agreement_figure(near, SHOWN)
         made.draw_without_rendering()
         for ax in made.axes:
-            boxes = [t.get_window_extent() for t in ax.texts]
+            boxes = [mpl.text.Text.get_window_extent(t) for t in ax.texts]
             assert len(boxes) == 4
             for k, box in enumerate(boxes):
                 for other in boxes[k + 1 :]:
                     height = min(box.y1, other.y1) - max(box.y0, other.y0)
-                    assert height < 0.35 * box.height
+                    width = min(box.x1, other.x1) - max(box.x0, other.x0)
+                    assert height < 0.35 * box.height or width <= 0.0
+
+
+def test_no_name_beside_emg_lies_on_a_marker():
+    """Conditions of one person in a row to the right of the dot that carries the name."""
+    table = planted().tables["emg_curves_by_person"]
+    one = table[table["person"] == table["person"].iloc[0]]
+    crowd = [
+        one.assign(person=f"person {k}", emg=one["emg"] + 0.03 * (k % 3), activation=
+                   one["activation"] + 0.015 * (k // 3))
+        for k in range(6)
+    ]  # fmt: skip
+    marked = 0
+    for shown in (table, pd.concat(crowd)):
+        with mpl.rc_context(style.settings()):
+            made = emg_agreement_figure(shown, SHOWN)
+            made.draw_without_rendering()
+            for ax in made.axes:
+                dots = [
+                    ax.transData.transform(np.column_stack(line.get_data()).astype(float))
+                    for line in ax.lines
+                    if line.get_linestyle() == "None"
+                ]
+                spots = np.concatenate(dots)
+                for text in ax.texts:
+                    box = mpl.text.Text.get_window_extent(text)
+                    inside = (spots > [box.x0, box.y0]) & (spots < [box.x1, box.y1])
+                    assert not inside.all(axis=1).any(), text.get_text()
+                    marked += 1
+    assert marked > 6
 
 
 def lift_means(head, condition, name):

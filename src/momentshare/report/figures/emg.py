@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 __all__ = ["emg_agreement_figure", "emg_curves_figure"]
 
@@ -42,6 +45,12 @@ _SQUARE = 1.6
 
 _NAME = 6.0
 """Size of the name of a person [pt]."""
+
+_DOT, _BESIDE = 2.6, 3.5
+"""Half the size of a dot, and the distance of a name from the middle of its own [pt]."""
+
+_STEPS = 12
+"""Places above and below a dot that are tried for its name, half a line each."""
 
 
 def emg_curves_figure(
@@ -189,7 +198,8 @@ def emg_agreement_figure(
         ax.plot(ends, ends, color=style.FAINT, linewidth=0.7, linestyle=(0, (2, 2)))
         ax.set_xlim(*ends)
         ax.set_ylim(*ends)
-        _name_people(ax, ends_of, 72.0 * _SQUARE / (ends[1] - ends[0]))
+        known = values[np.isfinite(values).all(axis=1)]
+        _name_people(ax, ends_of, known, ends)
         ax.set_xlabel("EMG [%]")
     for index, ax in enumerate(axes):
         if index % 4 == 0:
@@ -198,20 +208,48 @@ def emg_agreement_figure(
     return figure
 
 
-def _name_people(ax: Axes, ends: Mapping[str, tuple[float, float]], points: float) -> None:
-    """Name people beside a dot of theirs, names above each other where dots lie close.
+def _name_people(
+    ax: Axes, ends: Mapping[str, tuple[float, float]], dots: Floats, scale: tuple[float, float]
+) -> None:
+    """Name people beside a dot of theirs, clear of all dots, of each other and of the axes.
 
-    ``points`` is the size of one per cent on the panel [pt].
+    ``dots`` are all dots of the panel, shape (dots, 2); ``scale`` has the ends of both axes.
     """
-    placed: list[tuple[float, float, float]] = []
+    points = 72.0 * _SQUARE / (scale[1] - scale[0])  # of one per cent
+    low, far = points * scale[0], 1e3
+    taken: list[tuple[float, float, float, float]] = [
+        (x - _DOT, x + _DOT, y - _DOT, y + _DOT) for x, y in (points * dots).tolist()
+    ]
+    taken += [(low - far, low, -far, far), (low - far, low + far, low - far, low)]
     for person, (x, y) in sorted(ends.items(), key=lambda item: item[1][1]):
-        left, up = x * points + 3.0, y * points
-        right = left + 72.0 * style.text_width(person, _NAME)
-        for begin, end, below in placed:
-            if begin < right and left < end and up < below + _NAME:
-                up = below + _NAME
-        placed.append((left, right, up))
+        wide = 72.0 * style.text_width(person, _NAME)
+        places = [
+            (side, up)
+            for up in sorted(np.arange(-_STEPS, _STEPS + 1) * 0.5 * _NAME, key=abs)
+            for side in (_BESIDE, -_BESIDE - wide)
+        ]
+        boxes = [
+            (
+                x * points + side,
+                x * points + side + wide,
+                y * points + up - 0.5 * _NAME,
+                y * points + up + 0.5 * _NAME,
+            )
+            for side, up in places
+        ]
+        covered = [sum(_shared(box, other) for other in taken) for box in boxes]
+        best = int(np.argmin(covered))  # the nearest of those that cover least
+        taken.append(boxes[best])
+        side, up = places[best]
+        line = {"arrowstyle": "-", "color": style.FAINT, "linewidth": 0.4, "shrinkB": 2.0}
         ax.annotate(
-            person, (x, y), (3.0, up - y * points), textcoords="offset points", fontsize=_NAME,
-            va="center", color=style.INK,
+            person, (x, y), (side, up), textcoords="offset points", fontsize=_NAME,
+            va="center", color=style.INK, arrowprops=line if abs(up) > 1.5 * _NAME else None,
         )  # fmt: skip
+
+
+def _shared(box: tuple[float, ...], other: tuple[float, ...]) -> float:
+    """Area that two boxes (left, right, bottom, top) share."""
+    wide = min(box[1], other[1]) - max(box[0], other[0])
+    tall = min(box[3], other[3]) - max(box[2], other[2])
+    return max(wide, 0.0) * max(tall, 0.0)

@@ -148,7 +148,7 @@ class Picture:
         return None if size is None else round(_PRINTED_SCALE * size[0] / _FIGURE_DPI * 25.4)
 
     def least_width(self) -> int | None:
-        """Width [px] below which its texts cannot be read; on a narrow screen it moves sideways."""
+        """Width [px] below which its texts cannot be read; on a narrow screen it is scrolled."""
         size = self.size()
         return None if size is None else round(_LEAST_SCALE * size[0])
 
