@@ -32,7 +32,10 @@ RATE, FORCE_RATE = 100.0, 500.0
 
 @dataclass(frozen=True)
 class Lifter:
-    """One invented person; lengths in metres, angles in radians."""
+    """One invented person; lengths in metres, angles in radians.
+
+    ``arch`` lowers the head end of the trunk in every lift, beside what differs from set to set.
+    """
 
     name: str
     sex: str
@@ -48,6 +51,7 @@ class Lifter:
     joint: np.ndarray = field(repr=False)
     left: bool = False
     zero_n: float = 0.0
+    arch: float = 0.0
 
 
 def lifters(count, seed=0):
@@ -98,6 +102,7 @@ def press(lifter, condition, seed, repetitions=3):
     rng = np.random.default_rng([seed, 1])
     time, share, marks = _tempo(rng, repetitions)
     pitch = np.radians(8.0 + 3.0 * rng.standard_normal()) + np.radians(1.0) * (0.5 - share)
+    pitch = pitch - lifter.arch
     trunk = _lying(pitch)
 
     def turn(v):

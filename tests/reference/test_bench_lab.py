@@ -1,9 +1,9 @@
 """Skin markers at a bench against a body and an inverse dynamics that are not the library's.
 
 The limits are the aim for such data: root mean square errors (over people, grips and repetitions)
-of 1 N·m in internal rotation and 3 N·m in the others, and contrasts of grips within 2.5 N·m. One
-thing the lift does not show: how much a person's sternum slopes. Its spread of 4 degrees between
-people alone costs elevation 4 N·m, so that row keeps to the limit with a static trial only.
+of 1 N·m in internal rotation and 3 N·m in the others, and contrasts of grips within 2.5 N·m. A
+person's lifts do not show how much the sternum slopes, and its spread of 4 degrees between people
+alone costs elevation 4 N·m; held against the other people it does, but for 2.4 degrees.
 """
 
 from dataclasses import replace
@@ -20,6 +20,7 @@ from momentshare.trial.formats.layout import LayoutEntry
 from momentshare.trial.formats.read import read_recording
 from momentshare.trial.motion.girdle import StatedGirdle
 from momentshare.trial.motion.others import STEEPER, net_moments
+from momentshare.trial.motion.slopes import Lying, estimate_slopes, sternum_lying
 from momentshare.trial.motion.static import Calibration, read_calibration
 from momentshare.trial.motion.together import arm_paths
 from momentshare.trial.motion.trunk import SLOPE_SPREAD, STERNUM_SLOPE
@@ -56,6 +57,16 @@ def copied(seen):
     return bench_lab.later(bench_lab.turned_room(mirrored(seen), 0.6), LATE)
 
 
+def compared_slopes(cohort):
+    """Slopes of the sternum from how each lies beside the others, as a cohort has them."""
+    lying = [
+        Lying(person=lifter.name, condition=grip, angle=sternum_lying(recording, 0.0))
+        for lifter, seen in cohort
+        for grip, recording in zip(bench_lab.GRIPS, seen, strict=True)
+    ]
+    return estimate_slopes(lying)
+
+
 def of_person(skeleton, recordings, told, side="right"):
     """What the trials of a person show together, as a cohort has it."""
     paths = [
@@ -66,18 +77,34 @@ def of_person(skeleton, recordings, told, side="right"):
     return replace(told, upper_arm=fit_upper_arm(paths, skeleton))
 
 
-def measured(settings=None, *, cohort=0, static=False, copy=False, repetitions=3):
-    """Errors by person and grip, and the trials; of the right arm, or of a copy's left."""
-    side, late = ("left", LATE) if copy else ("right", 0.0)
-    errors, trials = {}, []
-    for k, lifter in enumerate(bench_lab.lifters(PEOPLE, cohort)):
-        skeleton = skeleton_of(lifter)
+def bench_cohort(cohort, repetitions, *, copy=False, arch=0.0):
+    """Lifters, what is true of their trials, and what is seen of it.
+
+    ``arch`` is the spread between lifters of what each does in every lift [rad].
+    """
+    found = []
+    habits = arch * np.random.default_rng([cohort, 5]).standard_normal(PEOPLE)
+    for k, drawn in enumerate(bench_lab.lifters(PEOPLE, cohort)):
+        lifter = replace(drawn, arch=habits[k])
         seeds = [10_000 * cohort + 100 * k + c for c in range(len(bench_lab.GRIPS))]
         pairs = zip(bench_lab.GRIPS, seeds, strict=True)
         truths = [bench_lab.press(lifter, grip, s, repetitions) for grip, s in pairs]
         seen = [bench_lab.seen(truth, s) for truth, s in zip(truths, seeds, strict=True)]
-        seen = [copied(x) for x in seen] if copy else seen
-        told = Calibration()
+        found.append((lifter, truths, [copied(x) for x in seen] if copy else seen))
+    return found
+
+
+def measured(
+    settings=None, *, cohort=0, static=False, compared=True, copy=False, arch=0.0, repetitions=3
+):
+    """Errors by person and grip, and the trials; of the right arm, or of a copy's left."""
+    side, late = ("left", LATE) if copy else ("right", 0.0)
+    errors, trials = {}, []
+    everyone = bench_cohort(cohort, repetitions, copy=copy, arch=arch)
+    slopes = compared_slopes([(lifter, seen) for lifter, _, seen in everyone])
+    for k, (lifter, truths, seen) in enumerate(everyone):
+        skeleton = skeleton_of(lifter)
+        told = Calibration(likely_slope=slopes[lifter.name]) if compared else Calibration()
         if static:
             told = read_calibration(bench_lab.standing(lifter, 1000 * cohort + k), skeleton)
         told = of_person(skeleton, seen, told, side)
@@ -111,6 +138,12 @@ def by_default():
 
 
 @pytest.fixture(scope="module")
+def assumed():
+    """As for one person alone: nobody to hold the sternum against."""
+    return measured(compared=False)
+
+
+@pytest.fixture(scope="module")
 def with_static():
     return measured(static=True)
 
@@ -125,13 +158,13 @@ def test_every_repetition_counts_and_no_check_fails(by_default):
 def test_moments_with_the_defaults(by_default):
     found = rms(by_default[0])
     assert found[0] < 1.0, found
-    assert found[2:].max() < 3.0, dict(zip(ROWS, found.round(2), strict=True))
+    assert found[1:].max() < 3.0, dict(zip(ROWS, found.round(2), strict=True))
 
 
-def test_elevation_errs_with_the_sternum_and_little_else(by_default):
+def test_elevation_errs_with_an_assumed_slope_and_little_else(assumed):
     """Elevation and horizontal adduction are parts of one moment, divided by the trunk's axis:
     turned by the error of the slope, elevation takes that share of horizontal adduction."""
-    errors, _ = by_default
+    errors, _ = assumed
     people = bench_lab.lifters(PEOPLE, 0)
     slopes = np.array([lifter.sternum_angle for lifter in people]) - STERNUM_SLOPE
     found = [np.mean([e[:, 1].mean() for g in bench_lab.GRIPS for e in errors[k, g]])
@@ -139,9 +172,28 @@ def test_elevation_errs_with_the_sternum_and_little_else(by_default):
     assert np.corrcoef(slopes, found)[0, 1] ** 2 > 0.8
 
 
-def test_what_the_slope_of_the_sternum_may_cost_is_told(by_default, with_static):
+def test_slopes_held_against_each_other_come_nearer_and_say_how_near(by_default):
+    """The stated spread is that of the slopes from their truth, for arches that differ or not."""
+    assert by_default[1][0].slope_spread > 0.0
+    off, stated, prior = [], [], []
+    for cohort in range(600, 640):
+        everyone = bench_cohort(cohort, 1)
+        slopes = compared_slopes([(lifter, seen) for lifter, _, seen in everyone])
+        for lifter, _, _ in everyone:
+            found = slopes[lifter.name]
+            off.append(found.angle - lifter.sternum_angle)
+            prior.append(STERNUM_SLOPE - lifter.sternum_angle)
+            stated.append(found.spread)
+    off, stated, prior = (np.degrees(np.sqrt(np.mean(np.square(v)))) for v in (off, stated, prior))
+    assert prior == pytest.approx(4.1, abs=0.4)  # 4 degrees about a mean of 15, not 16
+    assert off < 0.7 * prior
+    # It allows for sternums that differ by 5 degrees and for arches; here there is less of both.
+    assert off < stated < 0.7 * np.degrees(SLOPE_SPREAD)
+
+
+def test_what_an_assumed_slope_may_cost_is_told(assumed, with_static):
     """A sternum steeper by its spread is told beside the other ways, unless it was measured."""
-    errors, trials = by_default
+    errors, trials = assumed
     told = [o for t in trials for o in t.others if o.other == STEEPER and "elevation" in o.row]
     assert len(told) == len(trials)
     size = np.sqrt(np.mean([o.rms_change**2 for o in told]))
@@ -157,14 +209,15 @@ def test_what_the_slope_of_the_sternum_may_cost_is_told(by_default, with_static)
 def test_draws_turn_a_lift_as_a_steeper_sternum_does(by_default, with_static):
     """Uncertainty turns what was measured; tracking again with another slope says how far."""
     _, trials = by_default
-    assert {t.slope_spread for t in trials} == {SLOPE_SPREAD}
+    assert max(t.slope_spread for t in trials) < 0.8 * SLOPE_SPREAD
     assert {t.slope_spread for t in with_static[1]} == {0.0}
     first = trials[:: len(bench_lab.GRIPS)]
     for trial, lifter in zip(first, bench_lab.lifters(PEOPLE, 0), strict=True):
-        skeleton, turns = skeleton_of(lifter), {"plane": 0.0, "elevation": 0.0, "axial": 0.0}
+        skeleton, spread = skeleton_of(lifter), trial.slope_spread
+        turns = {"plane": 0.0, "elevation": 0.0, "axial": 0.0}
         before, after = [], []
         for item in trial.repetitions:
-            lift = turned_lift(item.measured.lift, skeleton.girdle, pitch=SLOPE_SPREAD, **turns)
+            lift = turned_lift(item.measured.lift, skeleton.girdle, pitch=spread, **turns)
             before.append(net_moments(skeleton, item.measured))
             after.append(net_moments(skeleton, replace(item.measured, lift=lift)))
         change = np.mean(np.concatenate(after) - np.concatenate(before), axis=0)

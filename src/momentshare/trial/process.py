@@ -33,7 +33,6 @@ from momentshare.trial.motion.others import OtherWay, other_ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
 from momentshare.trial.motion.smooth import choose_cutoff, filtered, gaps_text, gone, mend, moved
 from momentshare.trial.motion.static import Calibration
-from momentshare.trial.motion.trunk import SLOPE_SPREAD, STERNUM_SLOPE
 from momentshare.trial.motion.ways import Ways
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 
@@ -130,7 +129,10 @@ class ProcessedTrial(ReadOnly):
     others : tuple of OtherWay
         What another way of placing trunk, joint centre or grip would change.
     slope_spread : float
-        Spread of the slope of the sternum if the trunk rests on an assumed one, else 0 [rad].
+        Spread of the slope of the sternum if the trunk rests on one that was not measured, else
+        0 [rad].
+    slope_shared : float
+        Part of that spread that the trials of all people have in common [rad].
     """
 
     track: ArmTrack
@@ -142,6 +144,7 @@ class ProcessedTrial(ReadOnly):
     recording: Recording
     others: tuple[OtherWay, ...] = ()
     slope_spread: float = 0.0
+    slope_shared: float = 0.0
 
     __repr__ = brief
 
@@ -272,7 +275,7 @@ def process_trial(
     own = calibration or Calibration()
 
     def tracked(ways: Ways, steeper: float = 0.0) -> ArmTrack:
-        turned = replace(own, sternum_slope=STERNUM_SLOPE + steeper)
+        turned = replace(own, sternum_slope=own.likely_slope.angle + steeper)
         return track_arm(
             seen,
             skeleton,
@@ -308,9 +311,10 @@ def process_trial(
         return [holds(other, positions=item.positions) for item in used]
 
     by_sternum = bool(track.placed) and track.placed["trunk"].way == "sternum"
-    assumed = by_sternum and own.sternum_slope is None
+    guessed = own.likely_slope if by_sternum and own.sternum_slope is None else None
+    spread = 0.0 if guessed is None else guessed.spread
     measured = [item.measured for item in used]
-    others = other_ways(seen, track, skeleton, chosen.ways, measured, again, slope_assumed=assumed)
+    others = other_ways(seen, track, skeleton, chosen.ways, measured, again, slope_spread=spread)
     if "right" not in forces and forces:
         notes.append("hand force: measured on the other hand only; both sides are assumed equal")
     judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]
@@ -357,7 +361,8 @@ def process_trial(
         record=record,
         recording=recording,
         others=others,
-        slope_spread=SLOPE_SPREAD if assumed else 0.0,
+        slope_spread=spread,
+        slope_shared=0.0 if guessed is None else guessed.shared,
     )
 
 

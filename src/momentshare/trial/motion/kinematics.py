@@ -138,7 +138,14 @@ def track_arm(
     still = trunk_rotation(trunk_angle, face_down=ground)
     chosen = ways or Ways()
     known = calibration or Calibration()
-    trunk = place_trunk(recording, still, chosen.trunk, ground=ground, slope=known.sternum_slope)
+    trunk = place_trunk(
+        recording,
+        still,
+        chosen.trunk,
+        ground=ground,
+        slope=known.sternum_slope,
+        likely=known.likely_slope,
+    )
     track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known, added)
     track = shown_girdle(track, recording, skeleton, chosen.girdle)
     return _risen(track) if ground else track

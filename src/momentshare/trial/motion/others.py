@@ -10,7 +10,6 @@ import numpy as np
 from momentshare.balance import BALANCED
 from momentshare.errors import InputError
 from momentshare.exercise.demand import demand
-from momentshare.trial.motion.trunk import SLOPE_SPREAD
 from momentshare.trial.motion.ways import Ways, possible_ways
 
 if TYPE_CHECKING:
@@ -64,11 +63,12 @@ def other_ways(
     own: Sequence[MeasuredLift],
     again: Callable[..., Sequence[MeasuredLift]],
     *,
-    slope_assumed: bool = False,
+    slope_spread: float = 0.0,
 ) -> tuple[OtherWay, ...]:
     """Locate one thing at a time another way and compare the moments with those of the trial.
 
-    Where the trunk rests on an assumed slope of the sternum, its spread counts as another way.
+    Where the trunk rests on a slope of the sternum that was not measured, a slope steeper by its
+    spread counts as another way.
 
     Parameters
     ----------
@@ -82,8 +82,8 @@ def other_ways(
         Repetitions as used.
     again : callable
         Returns the same repetitions for other ways and, with ``steeper``, another slope [rad].
-    slope_assumed : bool
-        Whether the trunk rests on a slope of the sternum that no static trial tells.
+    slope_spread : float
+        Spread of the slope on which the trunk rests [rad]; 0 where a static trial tells it.
     """
     if not own or not track.placed:
         return ()
@@ -94,8 +94,8 @@ def other_ways(
             continue  # net moments are those of the arm, whatever its joint rests on
         way = track.placed[place].way
         others = [(other, 0.0) for other in known if other != way]
-        if place == "trunk" and slope_assumed:
-            others.append((STEEPER, SLOPE_SPREAD))
+        if place == "trunk" and slope_spread > 0.0:
+            others.append((STEEPER, slope_spread))
         for other, steeper in others:
             note, change = "", np.full_like(base, np.nan)
             turned = ways if steeper else Ways(**{**asdict(ways), place: other})

@@ -11,7 +11,7 @@ from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotated, unit
 from momentshare.trial.formats.layout import FLOOR_ROLES
 from momentshare.trial.formats.wanted import LEFT_OUT
-from momentshare.trial.motion.trunk import place_trunk, thorax
+from momentshare.trial.motion.trunk import ASSUMED_SLOPE, SternumSlope, place_trunk, thorax
 from momentshare.trial.motion.upper_arm import SKIN, UpperArm, elbow_paths, fit_upper_arm
 from momentshare.trial.motion.ways import possible_ways
 from momentshare.trial.recording import TRUNK_LANDMARKS
@@ -42,6 +42,8 @@ class Calibration:
     ----------
     sternum_slope : float or None
         See :data:`STERNUM_SLOPE` [rad]; None where it was not measured.
+    likely_slope : SternumSlope
+        What takes its place then.
     joint_offset : float array, shape (3,), or None
         Joint centre from the acromion, thorax axes of a right arm [m].
     upper_arm : UpperArm or None
@@ -52,6 +54,7 @@ class Calibration:
     """
 
     sternum_slope: float | None = None
+    likely_slope: SternumSlope = ASSUMED_SLOPE
     joint_offset: NDArray[np.float64] | None = None
     upper_arm: UpperArm | None = None
     body_mass: float | None = None
@@ -62,6 +65,7 @@ class Calibration:
         slope, offset = other.sternum_slope, other.joint_offset
         return Calibration(
             sternum_slope=self.sternum_slope if slope is None else slope,
+            likely_slope=other.likely_slope if other.likely_slope.people else self.likely_slope,
             joint_offset=self.joint_offset if offset is None else offset,
             upper_arm=self.upper_arm if other.upper_arm is None else other.upper_arm,
             body_mass=self.body_mass if other.body_mass is None else other.body_mass,

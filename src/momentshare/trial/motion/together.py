@@ -71,6 +71,7 @@ def arm_paths(
             chosen.trunk,
             ground=ground,
             slope=known.sternum_slope,
+            likely=known.likely_slope,
         )
     except InputError:  # the trial itself reports it
         return []

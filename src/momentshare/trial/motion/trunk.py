@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,15 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Recording
 
 
-__all__ = ["SLOPE_SPREAD", "STERNUM_SLOPE", "place_trunk", "thorax"]
+__all__ = [
+    "ASSUMED_SLOPE",
+    "SLOPE_SPREAD",
+    "STERNUM_SLOPE",
+    "SternumSlope",
+    "place_trunk",
+    "side_landmarks",
+    "thorax",
+]
 
 STERNUM_SLOPE = float(np.radians(16.0))
 """Slope of the line from PX up to IJ against the thorax's y axis, PX in front [rad]. Assumed,
@@ -26,6 +35,41 @@ SLOPE_SPREAD = float(np.radians(5.0))
 """Spread of that slope between people [rad]; assumed."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SternumSlope:
+    """Slope of a person's sternum that no static trial tells.
+
+    Parameters
+    ----------
+    angle, spread : float
+        Best estimate and its standard deviation [rad].
+    shared : float
+        Part of the spread that people have in common, since they were held against each other
+        [rad].
+    people : int
+        Number of people whose sternums were compared; 0 where the slope is assumed.
+    """
+
+    angle: float
+    spread: float
+    shared: float = 0.0
+    people: int = 0
+
+    def described(self) -> str:
+        """Clause that says where the slope comes from, for a note."""
+        off, advice = np.degrees(self.spread), "a [[static]] trial in which C7 and T8 are seen"
+        if not self.people:
+            return f"assumed; people differ by {off:.0f} degrees, and {advice} measures it"
+        return (
+            f"from how it lies on the bench among those of {self.people} people; it may be off by "
+            f"{off:.1f} degrees, and {advice} measures it"
+        )
+
+
+ASSUMED_SLOPE = SternumSlope(angle=STERNUM_SLOPE, spread=SLOPE_SPREAD)
+"""Slope of a sternum of which nothing is known."""
+
+
 def place_trunk(
     recording: Recording,
     still: NDArray[np.float64],
@@ -33,6 +77,7 @@ def place_trunk(
     *,
     ground: bool = False,
     slope: float | None = None,
+    likely: SternumSlope = ASSUMED_SLOPE,
 ) -> Placed:
     """Rotation from thorax to world over the samples, shape (samples, 3, 3).
 
@@ -47,7 +92,9 @@ def place_trunk(
     ground : bool
         The trunk moves; on a bench the mean of the sternum's directions is held.
     slope : float, optional
-        Of the sternum [rad]; :data:`STERNUM_SLOPE` is assumed where it is not known.
+        Of the sternum, measured [rad].
+    likely : SternumSlope
+        What takes its place where it was not.
     """
     at = {role: channel.values for role, channel in recording.channels.items()}
     chosen = chosen_way(recording, "trunk", way)
@@ -64,14 +111,10 @@ def place_trunk(
         return Placed(
             way=chosen, values=np.broadcast_to(still, (count, 3, 3)).copy(), notes=(note,)
         )
-    right, left = (
-        ("right_acromion", "left_acromion")
-        if recording.has("right_acromion", "left_acromion")
-        else BAR_LANDMARKS
-    )
+    right, left = side_landmarks(recording)
     up = unit(at["ij"] - at["px"])
     z = perpendicular(at[right] - at[left], up)
-    leans = STERNUM_SLOPE if slope is None else slope
+    leans = likely.angle if slope is None else slope
     y = np.cos(leans) * up + np.sin(leans) * cross(up, z)
     trunk = rotation_from_axes(cross(y, z), y, z)
     by = "the acromia" if right == "right_acromion" else "the ends of the bar"
@@ -80,14 +123,25 @@ def place_trunk(
         f"that slopes by {np.degrees(leans):.0f} degrees"
     )
     if slope is None:
-        note += (
-            f" (assumed; people differ by {np.degrees(SLOPE_SPREAD):.0f} degrees, and a [[static]] "
-            "trial in which C7 and T8 are seen measures it)"
-        )
+        note += f" ({likely.described()})"
     if not ground:
         trunk = np.broadcast_to(_mean_rotation(trunk), trunk.shape).copy()
         note += "; it lies on a bench, so its mean is held"
-    return Placed(way=chosen, values=trunk, notes=(note,), numbers={"slope": float(leans)})
+    numbers = {"slope": float(leans)}
+    if slope is None:
+        numbers |= {"slope_spread": likely.spread, "slope_people": float(likely.people)}
+    return Placed(way=chosen, values=trunk, notes=(note,), numbers=numbers)
+
+
+def side_landmarks(recording: Recording) -> tuple[str, str]:
+    """Landmarks that show the sides of a trunk that follows from its sternum, the right one first.
+
+    The acromia, or the ends of the bar where they were not recorded.
+    """
+    if recording.has("right_acromion", "left_acromion"):
+        return "right_acromion", "left_acromion"
+    right, left = BAR_LANDMARKS
+    return right, left
 
 
 def _mean_rotation(rotations: NDArray[np.float64]) -> NDArray[np.float64]:

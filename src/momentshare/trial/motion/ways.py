@@ -70,10 +70,6 @@ GirdleWay = Literal["auto", "landmarks", "condition"]
 WAY_TEXTS = {
     ("trunk", "landmarks"): "from IJ, PX, C7 and T8",
     ("trunk", "sternum"): "from IJ, PX and acromia",
-    (
-        "trunk",
-        "steeper",
-    ): "with a sternum that slopes by 5 degrees more (its spread between people)",
     ("trunk", "condition"): "at the angle of the condition",
     ("joint_centre", "landmark"): "from its own landmark",
     ("joint_centre", "acromion"): "from the acromion",
