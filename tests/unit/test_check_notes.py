@@ -1,6 +1,7 @@
 """Notes of a check: what differs in numbers alone is told once; what is lost is no note."""
 
 import io
+import math
 from types import SimpleNamespace
 
 import pytest
@@ -53,17 +54,20 @@ def test_an_electromyogram_that_is_left_out_is_no_mere_note():
 
 
 def test_what_a_static_trial_is_worth_is_told_over_the_trials_without_one():
-    def trial(number, person, change):
+    def trial(number, person, change, people=0):
         return TrialCheck(
-            number=number, person=person, condition="wide", file="f", steeper_nm=change
-        )
+            number=number, person=person, condition="wide", file="f", steeper_nm=change,
+            slope_spread=math.radians(0.0 if change is None else change), slope_people=people,
+        )  # fmt: skip
 
     found = [trial(1, "Ines", 3.0), trial(2, "Ines", 5.0), trial(3, "Tove", None)]
     text = _static_advice(found)
     assert "C7 and T8 in view, of one person: " in text
-    assert "5 degrees of it" in text
+    assert "sternum is assumed and may be off by 4.1 degrees" in text  # √((9 + 25) / 2)
     assert "by 4.1 N·m (root mean square over 2 trials)" in text  # √((9 + 25) / 2)
-    assert "of 2 people" in _static_advice([*found, trial(4, "Tove", 4.0)])
+    text = _static_advice([*found, trial(4, "Tove", 4.0, people=7)])
+    assert "in view, of 2 people: " in text
+    assert "estimated from how it lies among those of 7 people" in text
     assert _static_advice(found[2:]) == ""
 
 

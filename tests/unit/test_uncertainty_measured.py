@@ -203,6 +203,27 @@ def test_an_assumed_slope_of_the_sternum_is_one_for_all_lifts_of_a_person(setup)
         assert (np.abs(sloping - nominal).max() > 1e-3) == (person == "Edda")
 
 
+def test_what_people_share_of_their_slopes_turns_all_of_them(setup):
+    """Sternums were held against each other, so a part of the error is common to all people."""
+    spread, shared = np.radians(5.0), np.radians(3.0)
+    tasks = tuple(replace(t, slope_spread=spread, slope_shared=shared) for t in setup.tasks)
+    layout = build_layout(replace(setup, tasks=tasks), Spreads(measured_deg=4.0, shared=0.0))
+    z = np.zeros((4, len(layout)))
+    z[1, layout.at("Edda:sternum_slope")] = 1.0
+    z[2, layout.at("sternum_slope")] = 4.0 / 3.0
+    pitched = [layout.at(f"{p}:{c}:pitch") for p in ("Edda", "Ove") for c in ("narrow", "wide")]
+    z[3, pitched] = 1.0
+    table = solve(layout, ("study",), z).to_pandas()
+    columns = [c for c in table if c.startswith("mean_activation:")]
+    for (person, *_), part in table.groupby(["person", "condition", "lateral"]):
+        nominal, own, common, all_pitched = part[columns].to_numpy()
+        # Own and shared parts of 5 degrees: 4 and 3. Each is 4 degrees here, as the pitch is.
+        assert np.abs(common - all_pitched).max() < 1e-9
+        assert np.abs(common - nominal).max() > 1e-3
+        assert (np.abs(own - all_pitched).max() < 1e-9) == (person == "Edda")
+        assert (np.abs(own - nominal).max() < 1e-9) == (person == "Ove")
+
+
 def _task(setup, person, condition):
     return next(t for t in setup.tasks if (t.person, t.condition) == (person, condition))
 

@@ -149,19 +149,21 @@ def _brief(note: str) -> str:
 
 def _static_advice(found: Sequence[TrialCheck]) -> str:
     """Say what a static trial would be worth; empty where every slope was measured."""
-    from momentshare.trial.motion.trunk import SLOPE_SPREAD
-
     size = {item.number: item.steeper_nm for item in found if item.steeper_nm is not None}
     if not size:
         return ""
-    people = len({item.person for item in found if item.number in size})
-    error = (sum(value**2 for value in size.values()) / len(size)) ** 0.5
+    without = [item for item in found if item.number in size]
+    people = len({item.person for item in without})
+    error = math.sqrt(sum(value**2 for value in size.values()) / len(size))
+    off = math.sqrt(sum(item.slope_spread**2 for item in without) / len(without))
+    compared = max(item.slope_people for item in without)
+    where = f"estimated from how it lies among those of {compared} people"
     return (
         f"record a [[static]] trial, standing, with IJ, PX, C7 and T8 in view, of "
-        f"{'one person' if people == 1 else f'{people} people'}: nothing in a lift shows the slope "
-        f"of the sternum, and {math.degrees(SLOPE_SPREAD):.0f} degrees of it, the spread between "
-        f"people, change the elevation moment by {error:.1f} N·m (root mean square over "
-        f"{'one trial' if len(size) == 1 else f'{len(size)} trials'})"
+        f"{'one person' if people == 1 else f'{people} people'}: without one the slope of the "
+        f"sternum is {where if compared else 'assumed'} and may be off by "
+        f"{math.degrees(off):.1f} degrees, which changes the elevation moment by {error:.1f} N·m "
+        f"(root mean square over {'one trial' if len(size) == 1 else f'{len(size)} trials'})"
     )
 
 

@@ -26,8 +26,10 @@ class TrialCheck:
     ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
     contractions included. ``hand_spacing`` is the distance between the hands [m], if it was
     recorded, and ``record`` holds the signed measures of the forces and
-    the courses of the electromyograms. ``steeper_nm`` is what a sternum steeper by its spread
-    would change in the elevation moment, root mean square; None where its slope was measured.
+    the courses of the electromyograms. ``steeper_nm`` is what a sternum steeper by the spread of
+    its slope would change in the elevation moment, root mean square; None where the slope was
+    measured. ``slope_spread`` is that spread [rad], and ``slope_people`` the number of people from
+    whom the slope was estimated, 0 where it is assumed.
     """
 
     number: int
@@ -44,6 +46,8 @@ class TrialCheck:
     hand_spacing: float | None = None
     record: Mapping[str, Any] = field(default_factory=dict)
     steeper_nm: float | None = None
+    slope_spread: float = 0.0
+    slope_people: int = 0
 
 
 def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
@@ -62,12 +66,13 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     from momentshare.cohort.measured import force_measures, processed_trial, weighed
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
+    from momentshare.cohort.slopes import with_slopes
     from momentshare.cohort.upper_arms import with_upper_arms
     from momentshare.study.run import study_model
 
     model = study_model(study.file.model, study.source)
     check_cohort(study, model)
-    study = with_upper_arms(study, workers=1)
+    study = with_upper_arms(with_slopes(study, workers=1), workers=1)
     limbs, coded, copies = {}, study.pseudonyms, Copies()
     for number in study.numbers:
         entry = study.file.trial[number - 1]
@@ -107,11 +112,13 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             | weighed(calibration)
             | {"emg_courses": emg_courses(trial, shapes)},
             steeper_nm=_steeper(trial),
+            slope_spread=trial.slope_spread,
+            slope_people=int(trial.record["places"].get("trunk", {}).get("slope_people", 0)),
         )
 
 
 def _steeper(trial: ProcessedTrial) -> float | None:
-    """Change of the elevation moment with a sternum steeper by its spread [N·m]."""
+    """Change of the elevation moment with a sternum steeper by the spread of its slope [N·m]."""
     from momentshare.trial.motion.others import STEEPER
 
     for way in trial.others:

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 __all__ = [
     "force_measures",
     "processed_trial",
+    "static_calibration",
     "trial_calibration",
     "trial_processing",
     "trial_recording",
@@ -179,8 +180,17 @@ def trial_calibration(
                 "perhaps for lack of memory; run again, with fewer --workers"
             )
         found = Calibration(upper_arm=arm)
+    if entry.person in study.slopes:
+        found = replace(found or Calibration(), likely_slope=study.slopes[entry.person])
+    told = static_calibration(study, entry.person, skeleton)
+    return found if told is None else told if found is None else found.joined(told)
+
+
+def static_calibration(study: CohortStudy, person: str, skeleton: Skeleton) -> Calibration | None:
+    """Return what static and functional trials of a person show; None if there is none."""
+    found = None
     for static in study.file.static:
-        if static.person != entry.person:
+        if static.person != person:
             continue
         # A standing person shows the trunk and perhaps the arm; a layout may name the bar too.
         layout = study.layout(static.layout, static.person)
@@ -257,6 +267,7 @@ def trial_tasks(study: CohortStudy, number: int, trial: ProcessedTrial) -> tuple
                 treatments=chosen,
                 lift=repetition.measured.lift,
                 slope_spread=trial.slope_spread,
+                slope_shared=trial.slope_shared,
             )
         )
     return tuple(tasks)

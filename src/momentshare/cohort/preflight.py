@@ -108,5 +108,8 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
     if entry.person in study.upper_arms:
         arm = study.upper_arms[entry.person]
         parts["upper_arm"] = arm and [f"{value:.9g}" for value in (*arm.offset, arm.length)]
+    if slope := study.slopes.get(entry.person):
+        parts["slope"] = [f"{value:.9g}" for value in (slope.angle, slope.spread, slope.shared)]
+        parts["slope"].append(slope.people)
     text = json.dumps(parts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:24]

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.copies import Copies
 from momentshare.cohort.preflight import check_cohort, trial_tag
+from momentshare.cohort.slopes import with_slopes
 from momentshare.cohort.trials import (
     read_table,
     record_in,
@@ -209,6 +210,7 @@ def run_cohort(
     model = study_model(study.file.model, study.source)
     check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study, folder)) as run:
+        study = with_slopes(study, workers=workers, progress=progress)
         study = with_upper_arms(study, workers=workers, progress=progress)
         raised, lifts = with_best_lifts(study, workers=workers, progress=progress)
         solve = partial(_solve_all, raised, workers=workers, scheduler=scheduler)

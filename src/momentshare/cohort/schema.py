@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
+    from momentshare.trial.motion.trunk import SternumSlope
     from momentshare.trial.motion.upper_arm import UpperArm
 
 __all__ = [
@@ -89,6 +90,8 @@ class ProcessingEntry(Entry):
     comparisons: all (``"leave out"``), none (``"keep"``), or those named. ``short_heads`` says
     whether heads of trials in which the limb falls short of a moment stay in the means of heads;
     moments, lateral ratio, motion and electromyograms of a sound measurement always count.
+    ``sternum_slope`` says where the slope of a sternum comes from that no static trial tells: from
+    how it lies on the bench beside those of the others, or assumed.
     """
 
     cutoff_hz: Annotated[Number, Field(gt=0.5, le=100.0)] | Literal["residual"] = 6.0
@@ -101,6 +104,7 @@ class ProcessingEntry(Entry):
         Literal["keep", "leave out"] | Annotated[list[CheckName], Field(min_length=1)]
     ) = "leave out"
     short_heads: Literal["keep", "leave out"] = "keep"
+    sternum_slope: Literal["compared", "assumed"] = "compared"
 
     def excluding(self, failed: Iterable[str]) -> list[str]:
         """Failed checks for which a trial is left out; none where it counts."""
@@ -327,7 +331,7 @@ class CohortStudy:
 
     ``raised`` holds the strength that the best lifts require: person → group → factor;
     ``upper_arms`` what all trials of a person show about the joint centre, or ``None`` where the
-    process that was to tell died.
+    process that was to tell died; ``slopes`` the likely slope of each person's sternum.
     """
 
     source: str
@@ -337,6 +341,7 @@ class CohortStudy:
     left_out: frozenset[int] = frozenset()
     raised: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     upper_arms: Mapping[str, UpperArm | None] = field(default_factory=dict)
+    slopes: Mapping[str, SternumSlope] = field(default_factory=dict)
     pseudonyms: Pseudonyms = NO_PSEUDONYMS
     on_disk: Mapping[str, str] = field(default_factory=dict)
     """Name of a file in ``file`` → its name on the disk, where codes stand for people."""

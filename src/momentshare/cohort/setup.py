@@ -19,6 +19,7 @@ from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.cohort.preflight import check_cohort, trial_tag
 from momentshare.cohort.run import fault_of_trial
+from momentshare.cohort.slopes import with_slopes
 from momentshare.cohort.trials import file_digest
 from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import MomentshareError, StudyError
@@ -92,7 +93,8 @@ def measured_lifts(
     """
     model = study_model(study.file.model, study.source)
     check_cohort(study, model)
-    study, _ = with_best_lifts(with_upper_arms(study, workers=workers), workers=workers)
+    study = with_upper_arms(with_slopes(study, workers=workers), workers=workers)
+    study, _ = with_best_lifts(study, workers=workers)
     numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
     found: dict[int, tuple[Task, ...] | str] = {}
     to_read = [(number, (study, number, frames)) for number in numbers]

@@ -133,8 +133,11 @@ class Task:
     given : GivenMoments or None
         What ``lift`` was made from if its moments are given.
     slope_spread : float
-        Spread of an assumed slope of the sternum on which the trunk of a measured lift rests, the
-        same in every lift of a person [rad]; 0 where nothing is assumed.
+        Spread of a slope of the sternum, not measured, on which the trunk of a measured lift
+        rests; the slope is the same in every lift of a person [rad]. 0 where it was measured.
+    slope_shared : float
+        Part of that spread that all people have in common, since their sternums were held against
+        each other [rad].
     """
 
     person: str
@@ -147,6 +150,7 @@ class Task:
     exercise_for: Callable[[Person, Model], Exercise] | None = None
     given: GivenMoments | None = None
     slope_spread: float = 0.0
+    slope_shared: float = 0.0
 
     @property
     def key(self) -> tuple[str, str, int, int]:

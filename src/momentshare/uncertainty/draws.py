@@ -288,8 +288,10 @@ class Draws:
         turns = {angle: spread * self._of_task(task, angle) for angle in (*MEASURED_ANGLES, GIRDLE)}
         if task.slope_spread > 0.0:
             # A person has one sternum, so its slope is the same in every lift.
-            slope = task.slope_spread * self._z(f"{task.person}:{STERNUM}")
-            turns["pitch"] = turns["pitch"] + slope
+            own = math.sqrt(max(task.slope_spread**2 - task.slope_shared**2, 0.0))
+            turns["pitch"] = turns["pitch"] + own * self._z(f"{task.person}:{STERNUM}")
+            if task.slope_shared > 0.0:
+                turns["pitch"] = turns["pitch"] + task.slope_shared * self._z(STERNUM)
         return {
             k: turned_lift(
                 task.lift,

@@ -82,7 +82,8 @@ GIRDLE = "protraction"
 """Field of exercises for what the lifter adds to the course of the girdle; drawn where given."""
 
 STERNUM = "sternum_slope"
-"""Assumed slope of a person's sternum; drawn where measured lifts rest on it."""
+"""Slope of a person's sternum that was not measured; drawn where measured lifts rest on it. Without
+a name before it, the part that people have in common."""
 
 _SPECIAL = (
     "muscle_density",
@@ -214,6 +215,8 @@ def _add_quantities(layout: Layout) -> None:
 
 def _add_people(layout: Layout) -> None:
     """Add the lengths of every person, then what is drawn for each of their conditions."""
+    if any(task.slope_shared > 0.0 for task in layout.setup.tasks):
+        layout.add(STERNUM, "sternum")
     for row, person in enumerate(layout.setup.limbs.people):
         tasks = [task for task in layout.setup.tasks if task.limb == row]
         drawn = _drawn_quantities(tasks)

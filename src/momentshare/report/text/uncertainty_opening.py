@@ -76,7 +76,8 @@ ASSUMPTIONS = (
         "the upper arm about its own, the size of the force, and the lateral ratio, each constant "
         "along the lift; conditions of a person share half of the variance. Where no static trial "
         "shows the slope of the sternum, its spread turns the trunk further, alike in all lifts of "
-        "a person. A value of a person and condition is the mean over the repetitions."
+        "a person, and in part in those of all people where their sternums were compared. A value "
+        "of a person and condition is the mean over the repetitions."
     ),
     (
         "A published table is drawn in its moments and angles by its own spreads; the points of a "
