@@ -47,7 +47,9 @@ def test_threads_at_once_give_the_digits_of_one_after_the_other(work):
         np.testing.assert_array_equal(found, wanted)
 
 
+# JAX, where another test has loaded it, warns of any fork; the child uses none of it.
 @pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")
+@pytest.mark.filterwarnings("ignore:os.fork:RuntimeWarning")
 @pytest.mark.parametrize("method", ["fork", "spawn"])
 def test_processes_give_the_same_digits_whichever_way_they_start(method):
     """Forked after the kernel has run, threads included; spawned, it is loaded anew."""
