@@ -179,8 +179,8 @@ def apart_sentences(
 READINGS = (
     "These are two readings of one difference, and each adds up to it: one gives the first head "
     "the arms and the capacity of the second, the other takes the moments away, piece by piece and "
-    "solved anew. The sums and the table below split each activation as it stands, so the part of "
-    "a row there is a third number."
+    "solved anew. The sums and the parts of the drive split each activation as it stands, so the "
+    "part of a row there is a third number."
 )
 """What the numbers of one row are in the answer on two heads, and in the table after it."""
 

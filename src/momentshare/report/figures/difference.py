@@ -77,9 +77,12 @@ def difference_figure(
         Condition → kind of lift, by which what the limb cannot bear is marked and hatched.
     """
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
     bars = _list_bars(found, head)
-    figure = Figure(figsize=(7.6, 0.24 * len(bars) + 5.6), layout="constrained")
+    # Long names of components would stand at the very edge.
+    layout = ConstrainedLayoutEngine(rect=(0.02, 0.0, 0.98, 1.0))
+    figure = Figure(figsize=(7.6, 0.24 * len(bars) + 5.6), layout=layout)
     ratios = (0.24 * len(bars) + 0.6, 2.4, 1.2)
     top, bottom, whole = figure.subplots(3, 1, height_ratios=ratios)
     _draw_bars(top, bars, found, head, drawn)
