@@ -116,6 +116,19 @@ def test_the_twin_of_the_long_head_is_that_of_the_library(driver, limb):
     twin = case.sharing.activation[case.place("no_arm_shoulder"), case.index]
     assert f"would reach {100 * twin:.0f}\u00a0%" in said
     assert f"long head is {100 * result.activation[state['height'], case.index]:.0f}\u00a0%" in said
+    # How sure: the ranges that the bars of the page show for both heads.
+    told = re.findall(r"\((long|lateral)\) at (\d+)\u00a0% to (\d+)\u00a0%", said)
+    assert [part for part, *_ in told] == ["long", "lateral"]
+    for part, low, high in told:
+        index = limb.head_names.index(f"triceps_brachii/{part}")
+        words = script(
+            driver,
+            "m.set(arguments[0]); return document.querySelector('#activation-figure desc')"
+            ".textContent;",
+            state,
+        )
+        assert int(low) - 1 <= 100 * result.activation[state["height"], index] <= int(high) + 1
+        assert f"{low} to {high}" in words.replace("\u00a0%", "").replace(" %", "")
 
 
 def test_spreading_the_bar_moves_the_moments_as_in_the_library(driver, limb):

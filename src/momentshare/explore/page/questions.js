@@ -55,6 +55,21 @@ function beyond(page, state, other, heads) {
 }
 
 /**
+ * How far the draws of the limb move the activations that an answer is about, as a sentence.
+ * @param {Page} page
+ * @param {State} state
+ * @param {number[]} heads
+ */
+function rangesOf(page, state, heads) {
+  const now = must(page, state);
+  const told = heads.flatMap((i) => {
+    const range = rangeOf(page, state, now, i);
+    return range ? [`${inSentence(page.info.heads[i])} at ${percent(range.low)} to ${percent(range.high)}`] : [];
+  });
+  return told.length ? ` How sure: the middle 80\u00a0% of the draws have ${listed(told)}.` : "";
+}
+
+/**
  * What an answer teaches although the limb cannot bear its numbers, and what they cannot bear.
  * @param {string[]} limits
  * @param {string} lesson
@@ -140,7 +155,7 @@ const lessFromTheLong = {
     const sum = sumOf(page, { ...state, head: long }, now);
     const shoulder = sum.terms.filter((t) => t.joint === "shoulder").reduce((s, t) => s + t.part, 0);
     const fibre = rowOf(page.tables.fibre, now.geometry, now.height)[long];
-    const said = `The activation of the long head is ${percent(a)}, that of the lateral head ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 3)} ${shoulder < 0 ? "from" : "to"} the ${sum.whole} of the long head; a twin without a moment arm at the shoulder would reach ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of peak fibre length.`;
+    const said = `The activation of the long head is ${percent(a)}, that of the lateral head ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 3)} ${shoulder < 0 ? "from" : "to"} the ${sum.whole} of the long head; a twin without a moment arm at the shoulder would reach ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of peak fibre length.${rangesOf(page, state, [long, lateral])}${beyond(page, state, null, [long, lateral])}`;
     if (a >= b) return { right: 3, because: said };
     if (shoulder < 0 && c > a) return { right: 1, because: said };
     if (fibre < 0.8 || fibre > 1.25) return { right: 0, because: said };
@@ -236,7 +251,7 @@ const sameMomentLessWork = {
     const [a, b] = [must(page, s), must(page, o)];
     const [elbowA, elbowB] = [partOf(page, s, a, "elbow"), partOf(page, o, b, "elbow")];
     const [shoulderA, shoulderB] = [partOf(page, s, a, "shoulder"), partOf(page, o, b, "shoulder")];
-    const said = `A needs ${newtonMetres(a.net[row])} of elbow extension and B ${newtonMetres(b.net[row])}, but the activation of the long head is ${percent(a.shared.activation[head])} in A and ${percent(b.shared.activation[head])} in B. From B to A the elbow’s part of its ${sumOf(page, s, a).whole} ${change(elbowB, elbowA, (v) => fixed(v, 3))} and the shoulder’s ${change(shoulderB, shoulderA, (v) => fixed(v, 3))}.`;
+    const said = `A needs ${newtonMetres(a.net[row])} of elbow extension and B ${newtonMetres(b.net[row])}, but the activation of the long head is ${percent(a.shared.activation[head])} in A and ${percent(b.shared.activation[head])} in B. From B to A the elbow’s part of its ${sumOf(page, s, a).whole} ${change(elbowB, elbowA, (v) => fixed(v, 3))} and the shoulder’s ${change(shoulderB, shoulderA, (v) => fixed(v, 3))}.${beyond(page, s, o, [head])}`;
     return { right: shoulderB - shoulderA > elbowB - elbowA ? 1 : 0, because: said };
   },
 };
@@ -260,7 +275,7 @@ const lowerPectoralis = {
     const [fall, without] = [whole[end] - whole[0], bare[end] - bare[0]];
     const gone = whole.findLastIndex((/** @type {number} */ a) => a < 0.02);
     const share = fall > 0 ? 1 - without / fall : 0;
-    const said = `Averaged over the lift, the activation of ${inSentence(page.info.heads[head])} is ${percent(whole[end])} with the hands widest and ${percent(whole[0])} with them narrowest${gone >= 0 ? `; at ${fixed(page.info.spacings[gone], 1)} × shoulder breadth and closer it is below 2\u00a0%` : ""}. With shoulder rotation left out of the balance it is ${percent(bare[end])} and ${percent(bare[0])}${fall > 0.02 ? `: ${share >= 0 ? `${percent(Math.min(1, share))} of the fall depends on the rotators` : "without the rotators it would fall more"}` : ""}.`;
+    const said = `Averaged over the lift, the activation of ${inSentence(page.info.heads[head])} is ${percent(whole[end])} with the hands widest and ${percent(whole[0])} with them narrowest${gone >= 0 ? `; at ${fixed(page.info.spacings[gone], 1)} × shoulder breadth and closer it is below 2\u00a0%` : ""}. With shoulder rotation left out of the balance it is ${percent(bare[end])} and ${percent(bare[0])}${fall > 0.02 ? `: ${share >= 0 ? `${percent(Math.min(1, share))} of the fall depends on the rotators` : "without the rotators it would fall more"}` : ""}.${rangesOf(page, state, [head])}${beyond(page, state, null, [head])}`;
     return { right: fall < 0.02 ? 0 : share < 1 / 3 ? 1 : 2, because: said };
   },
 };
