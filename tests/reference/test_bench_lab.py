@@ -425,6 +425,8 @@ def test_a_way_that_needs_what_was_not_recorded_is_refused():
         )
     with pytest.raises(InputError, match="grip: must be one of auto"):
         Ways(grip="thumb")
+    with pytest.raises(InputError, match="trunk: must be one of auto, landmarks, sternum, cond"):
+        Ways(trunk="steeper")  # told among what others change, but no way to ask for
 
 
 def write_table(place, columns):
