@@ -257,7 +257,7 @@ def test_people_that_nothing_was_chosen_on(cohort):
     assert found[0] < 1.0, found
     assert found[1:].max() < 3.0, found
     errors = measured(cohort=cohort, repetitions=1)[0]
-    assert rms(errors)[[0, 2, 3]].max() < 3.0
+    assert rms(errors).max() < 3.0, rms(errors)
     assert rms(errors)[0] < 1.0
     assert contrast_error(errors).max() < 2.5
 
