@@ -304,6 +304,9 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     assert (said.out / "difference.png").stat().st_size > 10_000
     assert (said.out / "difference.svg").exists()
     assert (said.out / "arms.png").stat().st_size > 10_000
+    page = (said.out / "report.html").read_text("utf-8")
+    assert page.count("<figcaption") >= 2
+    assert "The arm in both conditions at the height that is explained" in page
     lifts = [
         next(r for r in case.results if r.lateral.mode == "measured")
         for case in run_study(parse_study(STUDY), band=False).cases[:2]

@@ -79,7 +79,9 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             short=said.short(),
         ),
         figures={
-            "difference": "What the difference is made of, and how it changes along the lift."
+            "difference": "What the difference is made of, and how it changes along the lift.",
+            "arms": "The arm in both conditions at the height that is explained, with the force of "
+            "the hand and its distances from elbow and shoulder.",
         },
         tables={
             "difference.csv": "Difference of every head that works, by factor",
