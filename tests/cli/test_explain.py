@@ -78,8 +78,9 @@ def test_two_heads_side_by_side_with_worked_case_and_files(study, tmp_path):
         "explanation.txt", "explain.json", "manifest.json", ".momentshare.json",
         "worked.txt", "worked.tex", "report.html", "drive.png", "drive.svg",
         "arm.png", "arm.svg", "arm_along_lift.png", "arm_along_lift.svg",
-        "heads_apart.csv", "greatest_load_by_strength.csv", "equal_moments.csv",
-        "published_rows.csv",
+        "heads_apart.csv", "heads_apart_draws.csv", "what_if.csv",
+        "greatest_load_by_strength.csv", "equal_moments.csv", "equal_moments_heads.csv",
+        "equal_moments.png", "equal_moments.svg", "published_rows.csv",
     }  # fmt: skip
     drive = pd.read_csv(out / "drive.csv")
     assert set(drive["head"]) == {LONG, LATERAL}

@@ -399,24 +399,3 @@ def test_json_holds_the_difference(tmp_path):
         frame = int(np.argmin(np.abs(lift.prepared.lift.fraction - height)))
         index = lift.prepared.limb.head_names.index(CHEST)
         assert activation == pytest.approx(lift.activation[frame, index], abs=1e-7)
-
-
-def test_two_heads_lead_with_both_readings(tmp_path):
-    said = Said(
-        tmp_path, "--head", "triceps_brachii/long", "--against", LATERAL, "--draws", "4",
-        "--no-figures",
-    )  # fmt: skip
-    table = said.table("heads_apart.csv")
-    parts = table.groupby("factor")["activation_part"].sum()
-    text = said.texts[0]
-    for factor in FACTORS:
-        part = re.escape(f"{parts[factor]:+.3f}")
-        words = rf"{FACTOR_WORDS[factor]}( accounts? for)? {part}"
-        assert bool(re.search(words, text)) == (abs(parts[factor]) >= 5e-4)
-    gap = table.groupby("reading")["activation_part"].sum()
-    assert gap.iloc[0] == pytest.approx(gap.iloc[1], abs=1e-6)
-    assert f"{gap.iloc[0]:+.3f} (in " in text
-    for reading, part in table[table["factor"] != "no moment asked"].groupby("reading"):
-        best = part.loc[part["activation_part"].abs().idxmax()]
-        assert f"{best['activation_part']:+.3f}" in text, reading
-    assert re.search(SHARE, said.paragraph("What limits the load"))

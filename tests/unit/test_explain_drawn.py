@@ -8,9 +8,10 @@ from momentshare.explain.drawn import (
     Share,
     drawn_differences,
     drawn_results,
-    gap_share,
 )
-from momentshare.explain.mixtures import FACTORS
+from momentshare.explain.drawn_heads import drawn_heads
+from momentshare.explain.heads_apart import explain_heads_apart
+from momentshare.explain.mixtures import FACTORS, Member
 from momentshare.runs import solve_setup
 from momentshare.study import parse_study, plan_study
 from momentshare.uncertainty.spreads import Spreads
@@ -110,6 +111,32 @@ def test_a_share_counts_draws_of_one_sign(setup):
     names = lifts[0].prepared.limb.head_names
     own = [r.activation[2][names.index(HEAD)] - r.activation[2][names.index("brachialis")]
            for r in lifts]  # fmt: skip
-    assert gap_share(lifts, heads, 0.5, 1.0) == Share(int(np.sum(np.array(own) > 0.0)), 4)
-    assert gap_share([], heads, 0.5, 1.0) is None
+    drawn = drawn_heads(lifts, heads, 0.5)
+    assert drawn.same_sign(1.0) == Share(int(np.sum(np.array(own) > 0.0)), 4)
+    assert drawn_heads([], heads, 0.5) is None
     assert str(Share(3, 4)) == "in 3 of 4 draws"
+
+
+def test_two_heads_are_split_in_every_draw_as_in_the_answer(setup):
+    lifts = [own[0] for own in drawn_results(setup, wanted(setup, "free"), 3)]
+    heads = (HEAD, "triceps_brachii/long")
+    drawn = drawn_heads(lifts, heads, 0.5)
+    assert drawn.draws == 3
+    alone = [explain_heads_apart(lift, *heads, frame=2) for lift in lifts]
+    arms = np.array([one.factors()["arms"] for one in alone])
+    for sign in (-1.0, 1.0):
+        held = int(np.sum(np.sign(arms) == sign))
+        assert drawn.part_sign("arms", sign) == Share(held, 3)
+    # Arms and capacity add up to the difference; the rest of the other reading is not a part.
+    table = drawn.to_dataframe()
+    mine = table[table["reading"] == "what the heads are"].groupby("draw")
+    gap = drawn.activation[:, 0] - drawn.activation[:, 1]
+    np.testing.assert_allclose(mine["activation_part"].sum(), gap, atol=1e-9)
+    # The component that is largest in the first draw counts there, its opposite sign nowhere more.
+    first = table[(table["draw"] == 0) & (table["reading"] == "what is asked")]
+    best = first.loc[first["activation_part"].abs().idxmax()]
+    component = Member(best["factor"], best["component"])
+    agree = drawn.largest(component, best["activation_part"])
+    against = drawn.largest(component, -best["activation_part"])
+    assert agree.holds >= 1
+    assert agree.holds + against.holds <= 3

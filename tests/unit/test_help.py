@@ -375,9 +375,9 @@ def test_tables_of_compare_have_the_columns_of_the_help(small, tmp_path):
     ("words", "tables"),
     [
         (("explain",), 1),
-        (("explain", "--head", "triceps_brachii/long", "--draws", "2"), 7),
-        (("explain", "--head", "anconeus", "--against", "brachialis", "--draws", "0"), 8),
-        (("explain", "--against", "wide", "--draws", "2"), 9),
+        (("explain", "--head", "triceps_brachii/long", "--draws", "2"), 8),
+        (("explain", "--head", "anconeus", "--against", "brachialis", "--draws", "2"), 10),
+        (("explain", "--against", "wide", "--draws", "2"), 10),
         (("strength", "--frames", "5"), 6),
         (("maximal-lift", "--share", "0.5"), 4),
         (("uncertainty", "--draws", "4", "--sobol", "2", "--trajectories", "2"), 8),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from momentshare.cli.explain_more import (
     bearing,
+    equal_tables,
     limiting,
     limiting_table,
     shares_of_limiting,
@@ -23,8 +24,9 @@ if TYPE_CHECKING:
     from momentshare.cli.explain_lifts import HeadsAsked
     from momentshare.cli.explain_more import Bearing
     from momentshare.explain import HeadExplanation
+    from momentshare.explain.frame_pairs import EqualMoments
 
-__all__ = ["Around", "around_heads", "of_themselves"]
+__all__ = ["Around", "around_heads", "of_themselves", "of_two_heads"]
 
 _ELSEWHERE = 2
 """Heads besides the changed one that a table names, those that change most."""
@@ -51,6 +53,24 @@ def of_themselves(table: pd.DataFrame) -> pd.DataFrame:
     return own.assign(case=labels, greatest_changes_elsewhere=told)
 
 
+def of_two_heads(table: pd.DataFrame, head: str, other: str) -> pd.DataFrame:
+    """Cases of ``what_if.csv`` in two heads of one frame, and the difference between them."""
+    from momentshare.explain.difference_sentences import change_words
+    from momentshare.explain.group_changes import AS_IT_IS
+    from momentshare.explain.phrases import case_label
+
+    mine, yours = (table[table["head"] == name].reset_index(drop=True) for name in (head, other))
+    labels = [case_label(c) if c == AS_IT_IS else change_words(c) for c in mine["case"]]
+    gap = mine["activation"] - yours["activation"]
+    return mine[[]].assign(
+        case=labels,
+        **{head_label(head): mine["activation"], head_label(other): yours["activation"]},
+        difference=gap,
+        difference_change=gap - gap[0],
+        greatest_unmet_nm=mine["greatest_unmet_nm"],
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Around:
     """What comes before and after an explanation, with its tables.
@@ -64,6 +84,7 @@ class Around:
     sums: list[str]
     load: list[str]
     about: Bearing
+    pairs: tuple[EqualMoments, ...]
     tables: dict[str, pd.DataFrame]
 
     def rest(self, *, on_page: bool = False) -> list[str]:
@@ -74,8 +95,10 @@ class Around:
 def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
     """Gather what comes before and after an explanation."""
     from momentshare.explain import explain_head, frame_at
-    from momentshare.explain.drawn import gap_share
-    from momentshare.explain.frame_pairs import equal_moments, pairs_table
+    from momentshare.explain.difference_sentences import what_if_sentence
+    from momentshare.explain.drawn_heads import drawn_heads
+    from momentshare.explain.frame_pairs import equal_moments
+    from momentshare.explain.group_changes import what_if
     from momentshare.explain.head_sentences import (
         READINGS,
         apart_sentences,
@@ -102,19 +125,24 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
 
     tables: dict[str, pd.DataFrame] = {}
     readings = []
+    rest: list[str] = []
     if len(heads) > 1:
         apart = explain_heads_apart(result, heads[0], heads[1], frame=asked.frame)
-        share = gap_share(drawn, (heads[0], heads[1]), height, apart.gap)
-        answer = " ".join(apart_sentences(apart, share, {h: keys(h, height) for h in heads}))
+        split = drawn_heads(drawn, (heads[0], heads[1]), height)
+        answer = " ".join(apart_sentences(apart, split, {h: keys(h, height) for h in heads}))
+        changes = what_if([(asked.condition, result, asked.frame)])
+        rest.append(what_if_sentence(changes, heads[0], heads[1]))
         readings = [READINGS]
         tables["heads_apart.csv"] = apart.to_dataframe()
+        tables["what_if.csv"] = changes.to_dataframe()
+        if split is not None:
+            tables["heads_apart_draws.csv"] = split.to_dataframe()
     else:
         many = [explain_head(own, heads[0], frame=frame_at(own, height)) for own in drawn]
         answer = " ".join(head_sentences(found[0], many, keys(heads[0], height)))
     sums: list[str] = []
     for item in found:
         sums += sum_lines(item, capital(head_phrase(item.head)) if len(heads) > 1 else "")
-    rest: list[str] = []
     marks = touched(model, [asked.kind], [asked.mode])
     load = limiting(result)
     if load is not None:
@@ -123,9 +151,17 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
     limited = [name for name in marks if marks[name]]
     pairs = equal_moments([(asked.condition, result)], limited, heads)
     rest += equal_sentences(pairs, lambda pair, k: keys(pair.head, pair.heights[k]))
-    tables["equal_moments.csv"] = pairs_table(pairs)
+    tables |= equal_tables(
+        pairs, {asked.condition: result}, model.limits, {asked.condition: asked.kind}
+    )
     about = bearing(model, heads)
     tables["published_rows.csv"] = rows_table(about.rows)
     return Around(
-        answer=answer, readings=readings, sums=sums, load=rest, about=about, tables=tables
+        answer=answer,
+        readings=readings,
+        sums=sums,
+        load=rest,
+        about=about,
+        pairs=pairs,
+        tables=tables,
     )

@@ -9,6 +9,7 @@ from momentshare.cli.explain_lifts import pick, solve_lifts
 from momentshare.cli.explain_more import (
     Bearing,
     bearing,
+    equal_tables,
     limiting,
     limiting_table,
     shares_of_limiting,
@@ -143,7 +144,6 @@ class Explained:
 
     def tables(self) -> dict[str, Any]:
         """File name → table."""
-        from momentshare.explain.frame_pairs import pairs_table
         from momentshare.validation.bearing import rows_table
 
         out = {
@@ -152,7 +152,12 @@ class Explained:
             "difference_rows.csv": self.found.to_rows(),
             "difference_along_lift.csv": self.along,
             "what_if.csv": self.changes.to_dataframe(),
-            "equal_moments.csv": pairs_table(self.equal),
+            **equal_tables(
+                self.equal,
+                dict(zip(self.found.names, self.pair, strict=True)),
+                self.pair[0].prepared.limb.model.limits,
+                self.kinds,
+            ),
             "published_rows.csv": rows_table(self.bearing.rows),
         }
         if self.limits:

@@ -5,8 +5,15 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from momentshare.cli.explain_around import around_heads, of_themselves
-from momentshare.cli.explain_more import named_limits, print_table, show_paragraphs, told_text
+from momentshare.cli.explain_around import around_heads, of_themselves, of_two_heads
+from momentshare.cli.explain_more import (
+    EQUAL_CAPTION,
+    draw_equal_moments,
+    named_limits,
+    print_table,
+    show_paragraphs,
+    told_text,
+)
 from momentshare.cli.output import Written
 from momentshare.limits import marked
 from momentshare.text import head_label, head_phrase, signed_number
@@ -186,6 +193,9 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
             note=remark,
             kind=asked.kind,
         )
+        drawings |= draw_equal_moments(
+            around.pairs, {asked.condition: result}, title, {asked.condition: asked.kind}
+        )
     return Written(
         record=record,
         tables=tables,
@@ -212,6 +222,10 @@ def _answer(
     height, limits = found[0].height_fraction, asked.result.prepared.limb.model.limits
     touching = [key for item in found for key in limit_keys(item, limits, asked.kind)]
     along = tables["drive_along_lift.csv"]
+    shown = {"counterfactuals.csv": of_themselves(tables["counterfactuals.csv"])}
+    if "what_if.csv" in tables:
+        heads = [item.head for item in found]
+        shown["what_if.csv"] = of_two_heads(tables["what_if.csv"], heads[0], heads[1])
     moves = heads_moves(along, [item.head for item in found], height)
     return Answer(
         study=source,
@@ -227,14 +241,16 @@ def _answer(
             "drive": "What the activation is made of, and how it changes along the lift.",
             "arm": _ARM_CAPTION,
             "arm_along_lift": "The arm along the lift.",
+            "equal_moments": EQUAL_CAPTION,
         },
         tables={
             "drive.csv": "Parts of the drive",
             "counterfactuals.csv": "If one thing were different: what becomes of the head",
+            "what_if.csv": "What would become of the difference",
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
         texts=paragraphs[1:],
-        shown={"counterfactuals.csv": of_themselves(tables["counterfactuals.csv"])},
+        shown=shown,
     )
 
 

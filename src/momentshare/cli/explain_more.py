@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from momentshare.cautions import CAUTIONS
@@ -13,19 +14,24 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import pandas as pd
+    from matplotlib.figure import Figure
     from rich.console import Console
 
     from momentshare.analysis import LiftResult
     from momentshare.cli.explain_lifts import SolvedLifts
     from momentshare.explain.drawn import Share
+    from momentshare.explain.frame_pairs import EqualMoments
     from momentshare.explain.limiting import LimitingStrength
     from momentshare.limits import LiftKind, Limit, Limits
     from momentshare.model import Model
     from momentshare.validation.bearing import BearingRow
 
 __all__ = [
+    "EQUAL_CAPTION",
     "Bearing",
     "bearing",
+    "draw_equal_moments",
+    "equal_tables",
     "limiting",
     "limiting_table",
     "named_limits",
@@ -199,6 +205,49 @@ def shares_of_limiting(results: Sequence[LiftResult], found: LimitingStrength) -
         kind: Share(sum(own.best(kind)[0] == found.best(kind)[0] for own in known), len(known))
         for kind in ("group", "head")
     }
+
+
+EQUAL_CAPTION = (
+    "Two heights with nearly equal net moments at which the heads work differently: the activation "
+    "of each head in both."
+)
+"""What the page says of the drawing of a pair of frames."""
+
+
+def equal_tables(
+    pairs: Sequence[EqualMoments],
+    lifts: Mapping[str, LiftResult],
+    limits: Limits,
+    kinds: Mapping[str, LiftKind],
+) -> dict[str, pd.DataFrame]:
+    """Tables of the pairs of frames with equal moments, and of every head in the one drawn."""
+    from momentshare.explain.frame_pairs import most_unlike, pair_heads_table, pairs_table
+    from momentshare.limits import with_limits
+
+    out = {"equal_moments.csv": pairs_table(pairs)}
+    if pairs:
+        heads = pair_heads_table(most_unlike(pairs)[0], lifts)
+        out["equal_moments_heads.csv"] = with_limits(heads, limits, kinds, "activation")
+    return out
+
+
+def draw_equal_moments(
+    pairs: Sequence[EqualMoments],
+    lifts: Mapping[str, LiftResult],
+    title: str,
+    kinds: Mapping[str, LiftKind],
+) -> dict[str, partial[Figure]]:
+    """Drawing of the pair of frames whose heads differ most; none without a pair."""
+    from momentshare.explain.frame_pairs import most_unlike
+    from momentshare.report.figures.equal_moments import equal_moments_figure
+
+    if not pairs:
+        return {}
+    limits = next(iter(lifts.values())).prepared.limb.model.limits
+    drawing = partial(
+        equal_moments_figure, most_unlike(pairs)[0], lifts, title, limits=limits, kinds=kinds
+    )
+    return {"equal_moments": drawing}
 
 
 def named_limits(texts: Sequence[str], limits: Limits) -> list[str]:

@@ -6,7 +6,13 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from momentshare.cli.explain_difference import explain_conditions
-from momentshare.cli.explain_more import named_limits, show_paragraphs, told_text
+from momentshare.cli.explain_more import (
+    EQUAL_CAPTION,
+    draw_equal_moments,
+    named_limits,
+    show_paragraphs,
+    told_text,
+)
 from momentshare.cli.output import Written
 from momentshare.text import head_label, head_phrase, signed_number
 
@@ -45,11 +51,14 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
         difference_figure, said.found, said.head, said.along, said.drawn, asked.person,
         limits=said.pair[0].prepared.limb.model.limits, kinds=said.kinds,
     )  # fmt: skip
+    equal = draw_equal_moments(
+        said.equal, dict(zip(asked.conditions, said.pair, strict=True)), said.title, said.kinds
+    )
     return Written(
         record=record,
         tables=said.tables(),
         texts={"explanation.txt": told_text(texts)},
-        figures={"difference": drawing, "arms": _arms(said, source.file.note)}
+        figures={"difference": drawing, "arms": _arms(said, source.file.note), **equal}
         if output.figures
         else {},
         shown=list(asked.conditions),
@@ -82,6 +91,7 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             "difference": "What the difference is made of, and how it changes along the lift.",
             "arms": "The arm in both conditions at the height that is explained, with the force of "
             "the hand and its distances from elbow and shoulder.",
+            "equal_moments": EQUAL_CAPTION,
         },
         tables={
             "difference.csv": "Difference of every head that works, by factor",

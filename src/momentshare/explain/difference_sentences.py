@@ -26,6 +26,7 @@ __all__ = [
     "FACTOR_WORDS",
     "along_sentence",
     "answer_sentences",
+    "change_words",
     "in_brackets",
     "second_value",
     "sure_sentence",
@@ -234,9 +235,18 @@ def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, 
     return text + "."
 
 
-def what_if_sentence(found: WhatIf, head: str) -> str:
-    """State on which group, component or push the difference depends most."""
-    gaps = found.gap(head)
+def what_if_sentence(found: WhatIf, head: str, other: str | None = None) -> str:
+    """State on which group, component or push the difference depends most.
+
+    Parameters
+    ----------
+    found : WhatIf
+        Of two frames, or of one where two heads are compared.
+    head : str
+    other : str, optional
+        Second head; the difference is then that between both in the first frame.
+    """
+    gaps = found.gap(head) if other is None else found.gap_between(head, other)
     now = gaps[AS_IT_IS]
     moved = {
         case: gap - now
@@ -252,18 +262,20 @@ def what_if_sentence(found: WhatIf, head: str) -> str:
     }
     order = sorted(moved, key=lambda case: (case in short, -abs(moved[case])))[:_SHOWN_CASES]
     said = "; ".join(
-        f"{_case_words(case)} it would be {signed(gaps[case])}"
+        f"{change_words(case)} it would be {signed(gaps[case])}"
         + (", but then a moment falls short" if case in short else "")
         for case in order
     )
-    return f"What if (both solved again; as it is {signed(now)}): {said}."
+    start = "both solved again; as it is" if other is None else "solved again; the difference is"
+    return f"What if ({start} {signed(now)}): {said}."
 
 
 _SHORT = 0.05
 """Unmet moment [N·m] from which a case mentions it."""
 
 
-def _case_words(case: str) -> str:
+def change_words(case: str) -> str:
+    """Say what is different in a case of a what-if."""
     for front, words in (
         ("without_", "without the {}"),
         ("stronger_", "with the {} a tenth stronger"),

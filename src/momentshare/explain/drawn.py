@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["DrawnDifferences", "Share", "drawn_differences", "drawn_results", "gap_share"]
+__all__ = ["DrawnDifferences", "Share", "drawn_differences", "drawn_results"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +45,11 @@ class Share:
 
     holds: int
     draws: int
+
+    @classmethod
+    def counted(cls, holds: NDArray[np.bool_]) -> Share:
+        """Count the draws in which a statement holds."""
+        return cls(int(np.count_nonzero(holds)), int(holds.size))
 
     @property
     def is_open(self) -> bool:
@@ -98,22 +103,18 @@ class DrawnDifferences:
 
     def same_sign(self, head: str, gap: float) -> Share:
         """Draws in which the difference of a head has the sign of a value."""
-        return _share(np.sign(self.gap(head)) == np.sign(gap))
+        return Share.counted(np.sign(self.gap(head)) == np.sign(gap))
 
     def same_factor(self, head: str, factor: str) -> Share:
         """Draws in which a factor accounts for most of the difference, in its sense."""
         own = self.parts[:, :, self.head_names.index(head)]
         carried = own * np.sign(self.gap(head))[:, None]
-        return _share(np.argmax(carried, axis=1) == FACTORS.index(factor))
+        return Share.counted(np.argmax(carried, axis=1) == FACTORS.index(factor))
 
     def part_sign(self, head: str, factor: str, part: float) -> Share:
         """Draws in which the part of a factor has the sign of a value."""
         own = self.parts[:, FACTORS.index(factor), self.head_names.index(head)]
-        return _share(np.sign(own) == np.sign(part))
-
-
-def _share(holds: NDArray[np.bool_]) -> Share:
-    return Share(int(np.count_nonzero(holds)), int(holds.size))
+        return Share.counted(np.sign(own) == np.sign(part))
 
 
 def drawn_results(
@@ -210,26 +211,3 @@ def drawn_differences(
     like = results[0][0]
     parts, ends = factor_parts(first, second, like)
     return DrawnDifferences(head_names=like.prepared.limb.head_names, activation=ends, parts=parts)
-
-
-def gap_share(
-    results: Sequence[LiftResult], heads: tuple[str, str], height: float, gap: float
-) -> Share | None:
-    """Draws in which one head is more active than another, or less, as in the answer.
-
-    Parameters
-    ----------
-    results : sequence of LiftResult
-        One per draw.
-    heads : pair of str
-    height : float
-        Height fraction of the frame.
-    gap : float
-        Difference in the answer; its sign counts.
-    """
-    if not results:
-        return None
-    names = results[0].prepared.limb.head_names
-    x, y = (names.index(head) for head in heads)
-    own = np.array([r.activation[frame_at(r, height)][[x, y]] for r in results])
-    return _share(np.sign(own[:, 0] - own[:, 1]) == np.sign(gap))

@@ -23,7 +23,7 @@ from momentshare.head_names import find_head
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     import pandas as pd
     from numpy.typing import NDArray
@@ -33,7 +33,15 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["EQUAL_MOMENT", "EQUAL_PART", "EqualMoments", "equal_moments", "pairs_table"]
+__all__ = [
+    "EQUAL_MOMENT",
+    "EQUAL_PART",
+    "EqualMoments",
+    "equal_moments",
+    "most_unlike",
+    "pair_heads_table",
+    "pairs_table",
+]
 
 EQUAL_MOMENT = 0.5
 """Net moments that differ by less count as equal [N·m]; assumed."""
@@ -211,6 +219,40 @@ def _most_unlike(moments: Floats, effort: Floats, arms: Floats) -> tuple[int, in
     if effort[first, head] < effort[second, head]:
         first, second = second, first
     return first, second, int(head)
+
+
+def most_unlike(pairs: Sequence[EqualMoments]) -> list[EqualMoments]:
+    """Sort pairs by how far their heads differ, the most different first."""
+    return sorted(pairs, key=lambda pair: -abs(pair.gap))
+
+
+def pair_heads_table(pair: EqualMoments, lifts: Mapping[str, LiftResult]) -> pd.DataFrame:
+    """One line per frame and head of a pair: the activation, as it is drawn.
+
+    Parameters
+    ----------
+    pair : EqualMoments
+    lifts : mapping
+        Name of a lift, as in the pair → its answer.
+    """
+    import pandas as pd
+
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "scope": pair.scope,
+                    "condition": name,
+                    "lateral": str(lifts[name].lateral.mode),
+                    "height_fraction": height,
+                    "head": list(lifts[name].prepared.limb.head_names),
+                    "activation": lifts[name].activation[frame],
+                }
+            )
+            for name, frame, height in zip(pair.names, pair.frames, pair.heights, strict=True)
+        ],
+        ignore_index=True,
+    )
 
 
 def pairs_table(pairs: Sequence[EqualMoments]) -> pd.DataFrame:

@@ -69,6 +69,12 @@ class WhatIf:
         values = self.activation[0, :, index] - self.activation[-1, :, index]
         return dict(zip(self.cases, values.tolist(), strict=True))
 
+    def gap_between(self, head: str, other: str) -> dict[str, float]:
+        """Activation of one head less that of another in the first frame, case by case."""
+        x, y = (head_index(self.head_names, name) for name in (head, other))
+        values = self.activation[0, :, x] - self.activation[0, :, y]
+        return dict(zip(self.cases, values.tolist(), strict=True))
+
     def to_dataframe(self) -> pd.DataFrame:
         """One line per frame, case and head."""
         import pandas as pd

@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
-from momentshare.explain.frame_pairs import EQUAL_MOMENT, EQUAL_PART
+from momentshare.explain.frame_pairs import EQUAL_MOMENT, EQUAL_PART, most_unlike
 from momentshare.explain.limited_heights import limit_words
 from momentshare.explain.mixtures import Member, member_words
 from momentshare.explain.phrases import (
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from momentshare.explain.drawn import Share
+    from momentshare.explain.drawn_heads import DrawnHeads
     from momentshare.explain.frame_pairs import EqualMoments
     from momentshare.explain.head import HeadExplanation
     from momentshare.explain.heads_apart import HeadsApart
@@ -107,7 +108,7 @@ def equal_sentences(
     marks : callable, optional
         Pair and place of a frame in it → keys of the limits that concern the head there.
     """
-    order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:2]
+    order = most_unlike(pairs)[:2]
     return tuple(
         _equal_sentence(pair, [marks(pair, k) if marks else "" for k in range(2)]) for pair in order
     )
@@ -143,20 +144,21 @@ def _equal_sentence(pair: EqualMoments, keys: Sequence[str]) -> str:
 
 
 def apart_sentences(
-    found: HeadsApart, share: Share | None = None, marks: Mapping[str, str] | None = None
+    found: HeadsApart, drawn: DrawnHeads | None = None, marks: Mapping[str, str] | None = None
 ) -> tuple[str, str]:
     """State in two sentences how far two heads differ, and why, in both readings.
 
     Parameters
     ----------
     found : HeadsApart
-    share : Share, optional
-        Draws in which the difference has its sign.
+    drawn : DrawnHeads, optional
+        Adds to each statement the share of draws in which it holds.
     marks : mapping, optional
         Head → keys of the limits that concern it at this height.
     """
     me, you = head_phrase(found.head), head_phrase(found.other)
     a, b = found.activation.tolist()
+    share = None if drawn is None else drawn.same_sign(found.gap)
     mine, yours = (limit_words((marks or {}).get(h, "")) for h in (found.head, found.other))
     first = (
         f"{capital(me)} works at {a:.3f}{mine} and {you} at {b:.3f}{yours}, a difference of "
@@ -171,7 +173,7 @@ def apart_sentences(
             ("traced to the heads", heads),
             ("traced to the task", task),
         )
-        if (said := _parts_words(parts, whole))
+        if (said := _parts_words(parts, whole, drawn))
     ]
     return first, f"{capital('; '.join(second))}." if second else ""
 
@@ -185,17 +187,23 @@ READINGS = (
 """What the numbers of one row are in the answer on two heads, and in the table after it."""
 
 
-def _parts_words(parts: Mapping[Member, float], whole: Mapping[str, float]) -> list[str]:
+def _parts_words(
+    parts: Mapping[Member, float], whole: Mapping[str, float], drawn: DrawnHeads | None
+) -> list[str]:
     """State what each factor accounts for, the greatest component beside its factor."""
     top = max(parts, key=lambda member: abs(parts[member]), default=None)
     out: list[str] = []
     for factor in dict.fromkeys(member.factor for member in parts):
         if abs(whole[factor]) < NOTHING:
             continue
-        most = ""
+        told: list[str] = []
+        if drawn is not None:
+            told.append(f"same sign {drawn.part_sign(factor, whole[factor])}")
         if top is not None and top.factor == factor:
             piece = _PIECE.get(factor, "") if top.name in ROWS else ""
-            most = f" ({piece}{member_words(top)} alone {signed(parts[top])})"
+            lead = "" if drawn is None else f", largest {drawn.largest(top, parts[top])}"
+            told.append(f"{piece}{member_words(top)} alone {signed(parts[top])}{lead}")
+        most = f" ({'; '.join(told)})" if told else ""
         verb = "" if out else f" {'accounts' if factor == 'lateral force' else 'account'} for"
         out.append(f"{FACTOR_WORDS[factor]}{verb} {signed(whole[factor])}{most}")
     return out

@@ -34,7 +34,15 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["HeadsApart", "explain_heads_apart"]
+__all__ = ["READINGS_BY_FACTOR", "HeadsApart", "explain_heads_apart"]
+
+READINGS_BY_FACTOR = {
+    "arms": "what the heads are",
+    "capacity": "what the heads are",
+    "moments": "what is asked",
+    "lateral force": "what is asked",
+}
+"""Factor → the reading that it belongs to."""
 
 _STRENGTH = {"capacity": "capacity", "passive force": "passive", "weight": "weights"}
 """Component of the capacity → field of a given frame."""
