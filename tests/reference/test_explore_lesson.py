@@ -16,11 +16,17 @@ from tests.paced import Clock
 
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
+from momentshare.directions import ROWS
 from momentshare.explain import counterfactuals, frame_problem
-from momentshare.explore.grid import HEIGHTS
+from momentshare.explore.draws import UNKNOWN, drawn_ranges, usual_load
+from momentshare.explore.grid import HEIGHTS, grid_presses
 from momentshare.explore.info import load_limits, posture_limits
+from momentshare.explore.tables import press_tables
 from momentshare.limb.joint import FACETS
 from momentshare.limits import LiftKind
+from momentshare.runs.cases import solve_setup
+from momentshare.study import plan_study
+from momentshare.uncertainty.spreads import Spreads
 from momentshare.units import in_kg
 
 browser = _headless  # the fixture
@@ -486,16 +492,10 @@ def test_the_worksheet_keeps_its_answers_to_itself_unless_asked(driver, tmp_path
 
 
 def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver, study, limb):
-    from momentshare.explore.draws import UNKNOWN, activation_ranges, usual_load
-    from momentshare.explore.grid import grid_presses
-    from momentshare.explore.tables import press_tables
-    from momentshare.runs.cases import solve_setup
-    from momentshare.study import plan_study
-    from momentshare.uncertainty.spreads import Spreads
 
     limbs = plan_study(study).limbs()
     tables = press_tables(limbs, grid_presses(study, limbs, NODES))
-    still = activation_ranges(study, limbs, NODES, tables, draws=2, spreads=Spreads(scale=0.0))
+    still = drawn_ranges(study, limbs, NODES, tables, draws=2, spreads=Spreads(scale=0.0))
     load = usual_load(limbs, 0, NODES, glenoid=True)
     state = {"spacing": 1, "touch": 1, "angle": 0, "load": load}
     wanted = solved(limb, state, "free")
@@ -509,6 +509,11 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
         got = still[f"{end}_free"][number]
         np.testing.assert_allclose(got[reached], wanted.activation[reached], atol=1e-9)
         assert np.all(got[~reached] == UNKNOWN)
+        rows = [ROWS.index(row) for row in wanted.criterion.rows]
+        net = still[f"net_{end}_free"][number]
+        np.testing.assert_allclose(net[reached], wanted.moments[reached][:, rows], atol=1e-9)
+        held = still[f"load_{end}_free"][number][reached, 0]
+        np.testing.assert_allclose(held, wanted.greatest.factor[reached], rtol=1e-7)
     plan = plan_study(study, frames=HEIGHTS).setup
     places = {
         p.condition: g
@@ -520,8 +525,10 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
         for own in case.results:
             got = still[f"high_{pushes[own.lateral.mode]}"][places[case.condition]]
             np.testing.assert_allclose(got, own.activation, atol=1e-9, err_msg=case.condition)
+            net = still[f"net_high_{pushes[own.lateral.mode]}"][places[case.condition]]
+            np.testing.assert_allclose(net, own.moments[:, rows], atol=1e-9)
     assert np.all(still["low_measured"][number] == UNKNOWN)  # no node has a measured push
-    real = activation_ranges(study, limbs, NODES, tables, draws=16)
+    real = drawn_ranges(study, limbs, NODES, tables, draws=16)
     known = real["low_none"] >= 0
     assert np.all(real["low_none"][known] <= real["high_none"][known])
     assert (real["high_none"] - real["low_none"])[known].max() > 0.2
@@ -541,6 +548,82 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     told = script(driver, "m.set({ push: 'given' });" + hint)
     assert "for this condition within a fifth of 24 kg" in told
     assert "with no push, that of the study or the least-effort push" in told
+
+
+def told_number(text):
+    return float(text.replace("\N{MINUS SIGN}", "-"))
+
+
+def geometry(tables, node):
+    return next(
+        g
+        for p, g in zip(tables.presses, tables.geometry_of, strict=True)
+        if p.kind == "press" and p.node == node
+    )
+
+
+def test_answers_about_joints_and_loads_say_how_far_the_draws_move_them(driver, study, limb):
+    limbs = plan_study(study).limbs()
+    tables = press_tables(limbs, grid_presses(study, limbs, NODES))
+    real = drawn_ranges(study, limbs, NODES, tables, draws=16)
+    number = r"(\N{MINUS SIGN}?\d+(?:\.\d)?)"
+
+    def ends(state, push, name, place):
+        press = geometry(tables, (state["spacing"], state["touch"], state["angle"]))
+        return [real[f"{name}_{end}_{push}"][press][place] for end in ("low", "high")]
+
+    # The weak point: what the draws hold at that height.
+    state, _, said = question(driver, "weak-point")
+    assert state["push"] == "free"
+    at, low, high = re.search(
+        rf"How sure: at (\d+)\u00a0% of the way up, the middle 80\u00a0% of the draws hold "
+        rf"{number} to {number} kg at most",
+        said,
+    ).groups()
+    wanted = ends(state, "free", "load", (round(int(at) * (HEIGHTS - 1) / 100), 0))
+    assert [told_number(low), told_number(high)] == pytest.approx(wanted, abs=0.56)
+    assert wanted[1] - wanted[0] > 1.0
+    # Spreading the bar: the moments without a push, of both joints.
+    _, other, said = question(driver, "spread")
+    ranged = rf"\({number} to {number}\)"
+    found = re.search(
+        rf"How sure without a push \(.*\): {number} N·m of (elbow \w+) {ranged}"
+        rf" and {number} N·m of shoulder (horizontal \w+) {ranged}\.",
+        said,
+    ).groups()
+    for row, (value, toward, low, high) in ((3, found[:4]), (2, found[4:])):
+        sign = 1.0 if toward in {"elbow extension", "horizontal adduction"} else -1.0
+        wanted = sorted(sign * v for v in ends(other, "none", "net", (other["height"], row)))
+        assert [told_number(low), told_number(high)] == pytest.approx(wanted, abs=0.101)
+        own = solved(limb, other, "zero").moments[other["height"], row]
+        assert told_number(value) == pytest.approx(sign * own, abs=0.051)
+    # The seated test: the moment in the press has a range, the strengths have none.
+    state, _, said = question(driver, "seated-test")
+    assert "Neither strength was drawn." in said
+    _, low, high = re.search(
+        rf"draws\): {number} N·m of elbow extension \({number} to {number}\)", said
+    ).groups()
+    wanted = ends(state, "free", "net", (state["height"], 3))
+    assert [told_number(low), told_number(high)] == pytest.approx(wanted, abs=0.101)
+    # With the head, as the base of a what-if; without it there is no range.
+    _, base, said = question(driver, "without-a-head")
+    at, low, high = re.search(
+        rf"How sure with the head: at (\d+)\u00a0% of the way up, .* {number} to {number} kg", said
+    ).groups()
+    wanted = ends(base, "free", "load", (round(int(at) * (HEIGHTS - 1) / 100), 0))
+    assert [told_number(low), told_number(high)] == pytest.approx(wanted, abs=0.56)
+    against = f"speak against the loads of this limb ({'; '.join(load_limits(limb.model))})."
+    assert said.partition("Without it nothing was drawn.")[2].endswith(against)
+    # Half the usual load was not drawn, and the answer says so.
+    _, _, said = question(driver, "wide-hands")
+    assert "How sure: not known. Ranges (from 16 draws) are shown for" in said
+    # All at once.
+    state, _, said = question(driver, "how-sure")
+    low, high = re.search(rf"At most \S+ kg {ranged} can be held here", said).groups()
+    wanted = ends(state, "free", "load", (state["height"], 0))
+    assert [told_number(low), told_number(high)] == pytest.approx(wanted, abs=0.56)
+    assert against in said
+    assert len(re.findall(rf"N·m of [a-z ]+ {ranged}", said)) == 4
 
 
 def test_the_page_passes_the_automated_accessibility_check(browser, page):

@@ -1,4 +1,6 @@
-"""Uncertainty of the activations of a page: draws of the limb, solved at nodes and conditions.
+"""Uncertainty of the numbers of a page: draws of the limb, solved at nodes and conditions.
+
+Ranges are given of activations, of net moments and of the greatest load at each height.
 
 Drawn are the numbers of the model (attachments, surfaces, volumes, fibre lengths, strengths,
 scapula, inertia) and the lengths of the person, as ``momentshare uncertainty`` draws them. Spacing,
@@ -26,7 +28,7 @@ from momentshare.uncertainty.layout import build_layout
 from momentshare.uncertainty.spreads import Spreads
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -34,17 +36,33 @@ if TYPE_CHECKING:
     from momentshare.explore.grid import Nodes
     from momentshare.explore.tables import PressTables
     from momentshare.limb import Limb
+    from momentshare.runs.block import Answer
     from momentshare.study import Study
 
     Floats = NDArray[np.float64]
 
-__all__ = ["PART", "PUSHES", "UNKNOWN", "activation_ranges", "page_criterion", "usual_load"]
+__all__ = [
+    "PART",
+    "PUSHES",
+    "QUANTITIES",
+    "UNKNOWN",
+    "drawn_ranges",
+    "page_criterion",
+    "usual_load",
+]
 
 PART = 0.8
 """Fraction of the draws that lies within a range."""
 
 UNKNOWN = -1.0
-"""Marks where no range is known."""
+"""Marks where no range is known; a net moment may have this value, and is known where the
+activations are."""
+
+QUANTITIES = ("", "net_", "load_")
+"""Beginnings of the names of ranges: activations, net moments, greatest load."""
+
+_MOST_LOAD = 3000.0
+"""Greatest load [kg] that is kept; a load without bound counts as this one."""
 
 PUSHES = ("none", "free", "measured")
 """Outward pushes for which ranges are drawn."""
@@ -108,7 +126,7 @@ class _Wanted:
     treatments: Mapping[str, Lateral]
 
 
-def activation_ranges(
+def drawn_ranges(
     study: Study,
     limbs: Limb,
     nodes: Nodes,
@@ -117,7 +135,7 @@ def activation_ranges(
     draws: int,
     spreads: Spreads | None = None,
 ) -> dict[str, Floats]:
-    """Ranges of activation, by geometry, height and head.
+    """Ranges of activation, net moments and greatest load, by geometry and height.
 
     Presses at the nodes bear the usual load, conditions of the study their own.
 
@@ -138,8 +156,10 @@ def activation_ranges(
         ``high_measured``: ends of the middle :data:`PART` of the draws without an outward push,
         with the free one and with that of the study, shape (geometries, heights, heads);
         :data:`UNKNOWN` where there are none. The last pair is missing if no condition has a ratio.
+        Likewise ``net_low_none`` … of net moments [N·m], the last axis over the balanced rows, and
+        ``load_low_none`` … of the greatest load [kg], the last axis of length 1; in a draw that
+        cannot hold the arm itself it is zero.
     """
-    heads = len(limbs.head_names)
     layout = build_layout(plan_study(study).setup, spreads or Spreads())
     criterion, _ = page_criterion(study)
     held = study.file.settings.glenoid_constraint
@@ -149,46 +169,79 @@ def activation_ranges(
         for person in range(len(study.file.person))
     ]
     modes = [m for m in PUSHES if any(m in one.treatments for own in wanted for one in own)]
-    shape = (len(tables.geometry["arms"]), HEIGHTS, heads)
-    out = {f"{end}_{mode}": np.full(shape, UNKNOWN) for mode in modes for end in ("low", "high")}
+    lengths = dict(zip(QUANTITIES, (len(limbs.head_names), len(criterion.rows), 1), strict=True))
+    shape = (len(tables.geometry["arms"]), HEIGHTS)
+    out = {
+        f"{quantity}{end}_{mode}": np.full((*shape, length), UNKNOWN)
+        for quantity, length in lengths.items() for mode in modes for end in ("low", "high")
+    }  # fmt: skip
     for person, own in enumerate(wanted):
         drawn, rows, _ = Draws(layout, normals).limbs(person)
         if drawn is None:
             continue
-        each = [(place, column, row) for place in range(len(own))
-                for column, row in enumerate(rows.values())]  # fmt: skip
-        lifts = make_lifts(
-            [own[place].exercise for place, _, _ in each],
-            drawn.skeleton,
-            [row for _, _, row in each],
-            limits=False,
-        )
-        kept = [
-            (lift, at)
-            for lift, at in zip(lifts, each, strict=True)
-            if not isinstance(lift, MomentshareError)
-        ]
-        found = {mode: np.full((len(own), len(rows), HEIGHTS, heads), np.nan) for mode in modes}
-        for block in make_blocks(drawn, [lift for lift, _ in kept], [at[2] for _, at in kept]):
-            places = [kept[number][1] for number in block.numbers]
-            for mode in modes:
-                asked = [
-                    (k, lateral)
-                    for k, (place, _, _) in enumerate(places)
-                    if (lateral := own[place].treatments.get(mode)) is not None
-                ]
-                if not asked:
-                    continue
-                for answer in block.solve(asked, criterion, greatest_load=False, glenoid=held):
-                    for at, (k, _) in enumerate(answer.members):
-                        place, column, _ = places[k]
-                        found[mode][place, column] = answer.sharing.activation[answer.span(at)]
-        for mode, values in found.items():
-            low, high = _middle(values)
+        found = {
+            (quantity, mode): np.full((len(own), len(rows), HEIGHTS, length), np.nan)
+            for quantity, length in lengths.items() for mode in modes
+        }  # fmt: skip
+        for mode, place, column, answer, span in _answers(own, drawn, rows, criterion, held):
+            for quantity, values in _values(answer, span).items():
+                found[quantity, mode][place, column] = values
+        for (quantity, mode), each in found.items():
+            low, high = _middle(each)
             for place, one in enumerate(own):
-                out[f"low_{mode}"][one.geometry] = low[place]
-                out[f"high_{mode}"][one.geometry] = high[place]
+                out[f"{quantity}low_{mode}"][one.geometry] = low[place]
+                out[f"{quantity}high_{mode}"][one.geometry] = high[place]
     return out
+
+
+def _answers(
+    own: Sequence[_Wanted],
+    drawn: Limb,
+    rows: Mapping[int, int],
+    criterion: Criterion,
+    held: bool,
+) -> Iterator[tuple[str, int, int, Answer, slice]]:
+    """Push, number of the press and of the draw, with the answer and its frames."""
+    each = [(place, column, row) for place in range(len(own))
+            for column, row in enumerate(rows.values())]  # fmt: skip
+    lifts = make_lifts(
+        [own[place].exercise for place, _, _ in each],
+        drawn.skeleton,
+        [row for _, _, row in each],
+        limits=False,
+    )
+    kept = [
+        (lift, at)
+        for lift, at in zip(lifts, each, strict=True)
+        if not isinstance(lift, MomentshareError)
+    ]
+    for block in make_blocks(drawn, [lift for lift, _ in kept], [at[2] for _, at in kept]):
+        places = [kept[number][1] for number in block.numbers]
+        for mode in PUSHES:
+            asked = [
+                (k, lateral)
+                for k, (place, _, _) in enumerate(places)
+                if (lateral := own[place].treatments.get(mode)) is not None
+            ]
+            if not asked:
+                continue
+            for answer in block.solve(asked, criterion, glenoid=held):
+                for at, (k, _) in enumerate(answer.members):
+                    place, column, _ = places[k]
+                    yield mode, place, column, answer, answer.span(at)
+
+
+def _values(answer: Answer, span: slice) -> dict[str, Floats]:
+    """Numbers of one lift, by the beginnings of the names of their ranges."""
+    activation = answer.sharing.activation[span]
+    known = ~np.isnan(activation[:, :1])
+    balance, push = answer.balance, answer.hand.push[span]
+    net = balance.moments[span] + push[:, None] * balance.lever[span]
+    assert answer.greatest is not None  # noqa: S101 - asked for
+    load = np.nan_to_num(answer.greatest.factor[span], nan=0.0, posinf=_MOST_LOAD)
+    load = np.clip(load, 0.0, _MOST_LOAD)[:, None]
+    values = (activation, np.where(known, net, np.nan), np.where(known, load, np.nan))
+    return dict(zip(QUANTITIES, values, strict=True))
 
 
 def _at_nodes(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
 from momentshare.explore.bundle import bundle, page_text
-from momentshare.explore.draws import activation_ranges
+from momentshare.explore.draws import drawn_ranges
 from momentshare.explore.grid import LEVELS, grid_presses
 from momentshare.explore.info import page_info
 from momentshare.explore.payload import pack
@@ -47,7 +47,8 @@ def build_page(
     study : Study
         Its people are offered, and its conditions as they are.
     draws : int
-        Number of draws of the limb behind the range of every activation; 0 leaves the ranges out.
+        Number of draws of the limb behind the ranges of activations, moments and loads; 0 leaves
+        the ranges out.
     levels : sequence of Nodes
         Grids from fine to coarse; the page uses the finest with which it is no larger than
         :data:`MOST_BYTES`.
@@ -80,7 +81,7 @@ def build_page(
         arrays = tables.geometry | tables.task
         if draws:
             say(f"{draws} draws of the limb")
-            arrays |= activation_ranges(study, limbs, nodes, tables, draws=draws)
+            arrays |= drawn_ranges(study, limbs, nodes, tables, draws=draws)
         say("page")
         index, data = pack(arrays)
         info = page_info(study, limbs, nodes, presses, tables)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.explore.draws import PUSHES
+from momentshare.explore.draws import PUSHES, QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,7 +29,12 @@ STEPS = {
     "paths": 2e-4,
     "girdle": 2e-4,
     "fibre": 1e-4,
-    **{f"{end}_{push}": 1e-2 for push in PUSHES for end in ("low", "high")},
+    **{
+        f"{quantity}{end}_{push}": step
+        for quantity, step in zip(QUANTITIES, (1e-2, 0.1, 0.1), strict=True)
+        for push in PUSHES
+        for end in ("low", "high")
+    },
 }
 """Arrays that are kept as 16-bit integers, and the value of one unit."""
 

@@ -6,7 +6,7 @@ import { limitWords } from "./limits.js";
 import { rowOf } from "./payload.js";
 import { firstState, greatestAlong } from "./state.js";
 import { sumOf } from "./sum.js";
-import { rangeOf, whyUnsure } from "./sure.js";
+import { loadRange, momentRange, rangeOf, whyUnsure } from "./sure.js";
 import { capital, change, direction, fixed, inSentence, kilograms, listed, percent } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -67,6 +67,62 @@ function rangesOf(page, state, heads) {
     return range ? [`${inSentence(page.info.heads[i])} at ${percent(range.low)} to ${percent(range.high)}`] : [];
   });
   return told.length ? ` How sure: the middle 80\u00a0% of the draws have ${listed(told)}.` : "";
+}
+
+/**
+ * A net moment in its direction, with the range of the draws in brackets where it is known.
+ * @param {Page} page
+ * @param {State} state
+ * @param {Answer} answer
+ * @param {number} row
+ */
+function momentWithRange(page, state, answer, row) {
+  const net = answer.net[row];
+  const range = momentRange(page, state, answer, row);
+  const toward = direction(page.info.rows[row], net).words;
+  const [low, high] = range ? (net < 0 ? [-range.high, -range.low] : [range.low, range.high]) : [0, 0];
+  return `${newtonMetres(Math.abs(net))} of ${toward}${range ? ` (${fixed(low, 1)} to ${fixed(high, 1)})` : ""}`;
+}
+
+/**
+ * How far the draws of the limb move net moments that an answer is about, as a sentence; why that
+ * is not known where it is not.
+ * @param {Page} page
+ * @param {State} state
+ * @param {number[]} rows
+ * @param {string} [where]  which of two states the sentence is about
+ */
+function sureOfMoments(page, state, rows, where = "") {
+  const now = must(page, state);
+  const why = whyUnsure(page, state);
+  if (why) return ` How sure${where}: not known. ${why}`;
+  if (!momentRange(page, state, now, rows[0])) return ` How sure${where}: no draw has an answer at this height.`;
+  return ` How sure${where} (in brackets, the middle 80\u00a0% of the draws): ${listed(rows.map((row) => momentWithRange(page, state, now, row)))}.`;
+}
+
+/**
+ * Which limits speak against the loads that an answer gives, as a sentence.
+ * @param {Page} page
+ */
+function againstLoads(page) {
+  const limits = page.info.load_limits;
+  return limits.length ? ` Published values speak against the loads of this limb (${limits.join("; ")}).` : "";
+}
+
+/**
+ * How far the draws of the limb move the greatest load at a height, as a sentence; why that is not
+ * known where it is not.
+ * @param {Page} page
+ * @param {State} state
+ * @param {number} height
+ * @param {string} [where]  which of two states the sentence is about
+ */
+function sureOfLoad(page, state, height, where = "") {
+  const why = whyUnsure(page, state);
+  if (why) return ` How sure${where}: not known. ${why}`;
+  const range = loadRange(page, state, height);
+  if (!range) return ` How sure${where}: no draw has an answer at this height.`;
+  return ` How sure${where}: at ${percent(page.info.heights[height])} of the way up, the middle 80\u00a0% of the draws hold ${fixed(range.low)} to ${kilograms(range.high)} at most.`;
 }
 
 /**
@@ -188,7 +244,7 @@ const whoHoldsTheElbow = {
     const makers = page.info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => ({ h, f: Math.sign(net) * now.arms[row * page.info.heads.length + i] * now.shared.force[i] })).sort((/** @type {any} */ x, /** @type {any} */ y) => y.f - x.f);
     const best = makers.slice(0, 2).filter((/** @type {any} */ m) => m.f > 0.5).map((/** @type {any} */ m) => `${inSentence(m.h)} ${newtonMetres(m.f)}`);
     const toward = direction(page.info.rows[row], net).words;
-    const said = `Without a push the elbow needs ${newtonMetres(Math.abs(net))} of ${toward}${best.length ? `, mainly from ${listed(best)}` : ""}. With the least-effort push, ${fixed(Math.abs(pushing.push))} N ${pushing.push < 0 ? "inward" : "outward"}, it needs ${newtonMetres(Math.abs(pushing.net[row]))} of ${direction(page.info.rows[row], pushing.net[row]).words}.`;
+    const said = `Without a push the elbow needs ${newtonMetres(Math.abs(net))} of ${toward}${best.length ? `, mainly from ${listed(best)}` : ""}. With the least-effort push, ${fixed(Math.abs(pushing.push))} N ${pushing.push < 0 ? "inward" : "outward"}, it needs ${newtonMetres(Math.abs(pushing.net[row]))} of ${direction(page.info.rows[row], pushing.net[row]).words}.${sureOfMoments(page, state, [row])}`;
     return { right: Math.abs(net) < 1 ? 2 : net > 0 ? 0 : 1, because: said };
   },
 };
@@ -207,7 +263,7 @@ const spreadTheBar = {
     const [elbow, shoulder] = [rowNumber(page, "elbow_extension"), rowNumber(page, "shoulder_horizontal_adduction")];
     const [a, b] = [must(page, state), must(page, other ?? { ...state, push: "none" })];
     const [up, down] = [a.net[elbow] - b.net[elbow], a.net[shoulder] - b.net[shoulder]];
-    const said = `With an outward push of ${fixed(a.push)} N the net moment of elbow extension ${change(b.net[elbow], a.net[elbow], newtonMetres)}, and that of shoulder horizontal adduction ${change(b.net[shoulder], a.net[shoulder], newtonMetres)}. The two pushes cancel on the bar; the moments in each arm do not.`;
+    const said = `With an outward push of ${fixed(a.push)} N the net moment of elbow extension ${change(b.net[elbow], a.net[elbow], newtonMetres)}, and that of shoulder horizontal adduction ${change(b.net[shoulder], a.net[shoulder], newtonMetres)}. The two pushes cancel on the bar; the moments in each arm do not.${sureOfMoments(page, other ?? { ...state, push: "none" }, [elbow, shoulder], " without a push")}`;
     return { right: Math.abs(up) + Math.abs(down) < 1 ? 2 : up > 0 ? 0 : 1, because: said };
   },
 };
@@ -329,7 +385,7 @@ const weakPoint = {
     const groups = new Map();
     heads.forEach((/** @type {any} */ h, /** @type {number} */ i) => groups.set(h.group, (groups.get(h.group) ?? 0) + (found ? found.gain[i] : 0)));
     const order = [...groups].sort((x, y) => y[1] - x[1]);
-    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.${lean(page.info.load_limits, "a press is weakest where the moments come nearest to what the heads can supply there, and more strength of the group that is short raises it", "the kilograms, nor the place")}`;
+    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.${sureOfLoad(page, state, at)}${lean(page.info.load_limits, "a press is weakest where the moments come nearest to what the heads can supply there, and more strength of the group that is short raises it", "the kilograms, nor the place")}`;
     return { right: heights[at] < 0.334 ? 0 : heights[at] < 0.667 ? 1 : 2, because: said };
   },
 };
@@ -374,7 +430,7 @@ const seatedTest = {
     }
     const test = page.info.people[state.person].test_extension_nm;
     const net = now.net[row];
-    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, ${percent(net / test) === percent(net / here) ? "and" : "but"} ${percent(net / here)} of the strength here.${lean(page.info.posture_limits, "another posture has other moment arms and fibre lengths, so the same moment is another share of the strength", "by how much, nor which way")}`;
+    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, ${percent(net / test) === percent(net / here) ? "and" : "but"} ${percent(net / here)} of the strength here.${sureOfMoments(page, state, [row])} Neither strength was drawn.${lean(page.info.posture_limits, "another posture has other moment arms and fibre lengths, so the same moment is another share of the strength", "by how much, nor which way")}`;
     return { right: Math.abs(here / test - 1) < 0.05 ? 2 : here < test ? 0 : 1, because: said };
   },
 };
@@ -383,7 +439,7 @@ const seatedTest = {
 const howSure = {
   id: "how-sure",
   ask: "How sure is it which head is the most active?",
-  look: "The line across each bar spans the middle 80 % of the draws of the limb.",
+  look: "The line across each bar spans the middle 80 % of the draws of the limb. The answer gives the ranges of net moments and of the greatest load as well.",
   setup: (page) => ({ state: reachable(page, firstState(page)) }),
   options: () => ["Sure: its range is clear of all others", "Unsure: other heads' ranges overlap it", "Nothing can be said here"],
   judge: (page, state) => {
@@ -400,7 +456,10 @@ const howSure = {
       const r = rangeOf(page, state, now, i);
       return `${inSentence(page.info.heads[i])} ${percent(now.shared.activation[i])}${r ? ` (${percent(r.low)} to ${percent(r.high)})` : ""}`;
     };
-    const said = `The most active head is ${name(order[0])}. ${rivals.length === 1 ? `The range of one other head overlaps its range: ${name(rivals[0])}.` : rivals.length ? `The ranges of ${rivals.length} other heads overlap its range, the most active of them ${name(rivals[0])}.` : `The next is ${name(order[1])}.`} A range shows what uncertain numbers of the limb leave open, not what the method assumes.${beyond(page, state, null, [order[0], ...rivals])}`;
+    const most = greatestAt(page, state, state.height);
+    const range = loadRange(page, state, state.height);
+    const held = most && Number.isFinite(most.load) && range ? ` At most ${kilograms(most.load)} (${fixed(range.low)} to ${fixed(range.high)}) can be held here.${againstLoads(page)}` : "";
+    const said = `The most active head is ${name(order[0])}. ${rivals.length === 1 ? `The range of one other head overlaps its range: ${name(rivals[0])}.` : rivals.length ? `The ranges of ${rivals.length} other heads overlap its range, the most active of them ${name(rivals[0])}.` : `The next is ${name(order[1])}.`} The joints need ${listed(page.info.rows.map((/** @type {any} */ _, /** @type {number} */ j) => momentWithRange(page, state, now, j)))}.${held} A range (in brackets) holds the middle 80\u00a0% of the draws: it shows what uncertain numbers of the limb leave open, not what the method assumes.${beyond(page, state, null, [order[0], ...rivals])}`;
     return { right: rivals.length ? 1 : 0, because: said };
   },
 };
@@ -417,10 +476,12 @@ const withoutAHead = {
   options: () => ["Lower at every height", "Lower at some heights only", "Not lower at any height"],
   judge: (page, state, other) => {
     const known = (/** @type {State} */ s) => greatestAlong(page, s).map((v) => (v !== null && Number.isFinite(v) ? v : 0));
-    const [a, b] = [known(state), known(other ?? { ...state, changed: -1, strength: 1 })];
+    const base = other ?? { ...state, changed: -1, strength: 1 };
+    const [a, b] = [known(state), known(base)];
+    const weakest = b.indexOf(Math.min(...b.filter((v) => v > 0)));
     const lower = a.filter((v, h) => v < 0.99 * b[h]).length;
     const least = (/** @type {number[]} */ v) => Math.min(...v.filter((x) => x > 0));
-    const said = `At the weakest height the greatest load ${change(least(b), least(a), kilograms)}. It is lower by more than 1\u00a0% at ${lower} of ${a.length} heights${lower < a.length ? "; at the others the moment of the long head at the shoulder costs as much as its moment at the elbow gains" : ""}.`;
+    const said = `At the weakest height the greatest load ${change(least(b), least(a), kilograms)}. It is lower by more than 1\u00a0% at ${lower} of ${a.length} heights${lower < a.length ? "; at the others the moment of the long head at the shoulder costs as much as its moment at the elbow gains" : ""}.${sureOfLoad(page, base, weakest, " with the head")} Without it nothing was drawn.${againstLoads(page)}`;
     return { right: lower === 0 ? 2 : lower < a.length ? 1 : 0, because: said };
   },
 };

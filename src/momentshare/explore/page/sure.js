@@ -1,5 +1,5 @@
 /**
- * How sure an activation is: the range of the draws, where the state is one that was drawn.
+ * How sure a number is: the range of the draws, where the state is one that was drawn.
  */
 import { pressOf, pushOf } from "./compute.js";
 import { rowOf } from "./payload.js";
@@ -59,5 +59,35 @@ export function rangeOf(page, state, answer, head) {
   const push = pushOf(page, state);
   const low = rowOf(page.tables[`low_${push}`], answer.geometry, answer.height)[head];
   const high = rowOf(page.tables[`high_${push}`], answer.geometry, answer.height)[head];
+  return low < 0 || high < 0 ? null : { low, high };
+}
+
+/**
+ * Range of the middle 80 % of the draws of a net moment [N·m]; null where it is not known.
+ * @param {Page} page
+ * @param {State} state
+ * @param {Answer} answer
+ * @param {number} row
+ */
+export function momentRange(page, state, answer, row) {
+  const push = pushOf(page, state);
+  if (!rangeOf(page, state, answer, 0) || !page.tables[`net_low_${push}`]) return null;
+  const [low, high] = ["low", "high"].map((end) => rowOf(page.tables[`net_${end}_${push}`], answer.geometry, answer.height)[row]);
+  return { low, high };
+}
+
+/**
+ * Range of the middle 80 % of the draws of the greatest load at a height [kg]; null where it is
+ * not known.
+ * @param {Page} page
+ * @param {State} state
+ * @param {number} height
+ */
+export function loadRange(page, state, height) {
+  const press = pressOf(page, state);
+  const push = pushOf(page, state);
+  if (press < 0 || whyUnsure(page, state) || !page.tables[`load_low_${push}`]) return null;
+  const { geometry } = page.info.presses[press];
+  const [low, high] = ["low", "high"].map((end) => rowOf(page.tables[`load_${end}_${push}`], geometry, height)[0]);
   return low < 0 || high < 0 ? null : { low, high };
 }
