@@ -247,7 +247,8 @@ def test_developer_gets_answers_from_a_service(developer):
     assert found["status"] == "shortfall"
     assert found["unmet_nm"][0] > 0
     assert wrong.startswith("wrong: 400 ")
-    assert "capacity" in wrong
+    assert "active_capacity: must be even lists of 0 to 1e+09" in wrong
+    assert "got -1000.0 at [1]" in wrong
     lines = (folder / "service.py").read_text("utf-8").splitlines()
     assert sum(bool(line.strip()) for line in lines) <= 65
 
@@ -369,6 +370,30 @@ def test_service_reads_no_truth_value_as_a_number(service, field, value):
     assert status == 400
     assert record["error"].startswith(f"{field}: must be")
     assert "boolean" in record["error"]
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "told"),
+    [
+        ("joint_moments", [[0.1], [0.2], [float("nan")]], "got nan at [2, 0]"),
+        ("active_capacity", [9, -3], "got -3 at [1]"),
+        ("moment_arms", [[0.02, "0.5"]], "got '0.5' at [0, 1]"),
+        ("moment_arms", [[0.02], [0.1, 0.5]], "got [0.02] at [0]"),
+    ],
+)
+def test_service_names_the_field_the_value_and_its_place(service, field, value, told):
+    given = {"moment_arms": [[0.02, 0.5]], "active_capacity": [9, 8.0], "joint_moments": [0.1]}
+    status, record = post(service, json.dumps(given | {field: value}).encode())
+    assert status == 400
+    assert record["error"].startswith(f"{field}: must be")
+    assert record["error"].endswith(told)
+
+
+def test_service_says_what_is_no_json(service):
+    for body in (b"{", b"\xff", b""):
+        status, record = post(service, body)
+        assert status == 400
+        assert record["error"].startswith("request: must be JSON; ")
 
 
 def test_service_bounds_what_comes_in(service):

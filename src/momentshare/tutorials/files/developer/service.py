@@ -16,13 +16,11 @@ AXES = {"moment_arms": 2, "active_capacity": 1, "joint_moments": 1}  # and one m
 def numbers(values, name, axes):
     """Make an array of a field, with one axis for frames at most."""
     least = 0 if name == "active_capacity" else -LARGEST
-    try:
-        given = np.asarray(values, dtype=object)
-        good = all(type(v) in (int, float) and least <= v <= LARGEST for v in given.ravel())
-    except ValueError:  # lists of unequal length
-        good = False
-    if not good:
-        raise ValueError(f"{name}: must be even lists of {least:g} to {LARGEST:g}, no boolean")
+    given = np.asarray(values, dtype=object)  # lists of unequal length stay lists
+    for place, value in np.ndenumerate(given):
+        if type(value) not in (int, float) or not least <= value <= LARGEST:
+            wanted = f"must be even lists of {least:g} to {LARGEST:g}, no boolean"
+            raise ValueError(f"{name}: {wanted}; got {value!r:.40} at {list(place)}")
     if given.ndim not in (axes, axes + 1) or (given.ndim > axes and len(given) > MOST_FRAMES):
         raise ValueError(f"{name}: must have {axes} axes, or {axes + 1} of {MOST_FRAMES} frames")
     return given.astype(float)
@@ -63,6 +61,8 @@ class Handler(BaseHTTPRequestHandler):
             return self.reply(413, {"error": f"request: needs a Content-Length up to {MOST_BYTES}"})
         try:
             return self.reply(200, answer(json.loads(self.rfile.read(int(length)))))
+        except (json.JSONDecodeError, UnicodeDecodeError) as err:
+            return self.reply(400, {"error": f"request: must be JSON; {err}"})
         except (MomentshareError, ValueError, OverflowError, RecursionError) as err:
             return self.reply(400, {"error": str(err)})
 
