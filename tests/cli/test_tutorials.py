@@ -259,6 +259,9 @@ def test_notebook_is_a_valid_one_whose_cells_run(developer):
     assert "['solved']" in printed[2]
     notebook = json.loads((folder / "notebook.ipynb").read_text("utf-8"))
     assert (notebook["nbformat"], notebook["nbformat_minor"]) == (4, 4)
+    # Its drawings say what their numbers are.
+    for name in ("forces.svg", "arm.svg"):
+        assert "Model estimate" in (folder / name).read_text("utf-8")
     for cell in notebook["cells"]:
         wanted = {"cell_type", "metadata", "source"}
         if cell["cell_type"] == "code":
