@@ -42,10 +42,13 @@ __all__ = [
     "Girdle",
     "GirdlePose",
     "added_to",
+    "angles_with",
+    "girdle_angles",
     "girdle_pose",
     "highest_elevation",
     "internal_rotation",
     "join_girdle",
+    "pose_at",
     "scapula_rotation",
     "upward_rotation",
 ]
@@ -153,13 +156,19 @@ def _lifted(girdle: Girdle, elevation: NDArray[np.float64]) -> NDArray[np.float6
     return np.asarray(np.sqrt(elevation**2 + girdle.setting**2) - girdle.setting)
 
 
-def _angles(girdle: Girdle, posture: Posture) -> NDArray[np.float64]:
+def girdle_angles(girdle: Girdle, posture: Posture) -> NDArray[np.float64]:
+    """Angles of clavicle and scapula [rad], shape (..., 6), for :func:`pose_at`."""
     shaft = -posture.humerus[..., :, 1]
     lifted = _lifted(girdle, np.arccos(np.clip(-shaft[..., 1], -1.0, 1.0)))
     out = girdle.hanging + lifted[..., None] * girdle.rise + shaft[..., 0, None] * girdle.reach
-    if posture.girdle is not None:
-        out = out + np.einsum("...k,...ka->...a", posture.girdle, girdle.follow)
-    return np.asarray(out)
+    return out if posture.girdle is None else angles_with(girdle, out, posture.girdle)
+
+
+def angles_with(
+    girdle: Girdle, angles: NDArray[np.float64], added: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Angles of clavicle and scapula with additions to protraction and elevation [rad]."""
+    return np.asarray(angles + np.einsum("...k,...ka->...a", added, girdle.follow))
 
 
 def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
@@ -176,21 +185,25 @@ def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
     GirdlePose
         Of the shape of the postures.
     """
-    angles = _angles(girdle, posture)
+    return pose_at(girdle, girdle_angles(girdle, posture))
+
+
+def pose_at(girdle: Girdle, angles: NDArray[np.float64]) -> GirdlePose:
+    """Place clavicle, scapula and glenohumeral centre at their angles [rad], shape (..., 6)."""
     clavicle = _rotation(angles[..., :3], _SIGNS[:3])
     scapula = _rotation(angles[..., 3:], _SIGNS[3:])
     corner = girdle.root + girdle.length[..., None] * clavicle[..., :, 2]
     return GirdlePose(
         clavicle=clavicle,
         scapula=scapula,
-        corner=np.broadcast_to(corner, (*posture.shape, 3)),
+        corner=np.broadcast_to(corner, clavicle.shape[:-1]),
         joint=np.asarray(corner - rotated(scapula, girdle.corner)),
     )
 
 
 def scapula_rotation(girdle: Girdle, posture: Posture) -> NDArray[np.float64]:
     """Rotation of the scapula alone, as in :func:`girdle_pose`, shape (..., 3, 3)."""
-    return _rotation(_angles(girdle, posture)[..., 3:], _SIGNS[3:])
+    return _rotation(girdle_angles(girdle, posture)[..., 3:], _SIGNS[3:])
 
 
 def added_to(posture: Posture, *, protraction: float) -> NDArray[np.float64]:

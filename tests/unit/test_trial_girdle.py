@@ -224,3 +224,20 @@ def test_a_girdle_that_is_held_takes_nothing_up(truth):
     assert trial.track.placed["girdle"].way == "condition"
     with pytest.raises(InputError, match="'landmarks' needs a girdle that moves"):
         process_trial(seen(truth), held, Processing(ways=Ways(girdle="landmarks")), load=30.0)
+
+
+@pytest.mark.parametrize("landmark", ["gh", "acromion"])
+def test_other_ways_change_the_same_whatever_the_girdle_shows(truth, skeleton, landmark):
+    """Moments are those of the arm, so what the girdle adds moves none of them."""
+    shown, stated = (
+        process_trial(
+            seen(truth, landmark), skeleton, Processing(ways=Ways(girdle=way)), load=30.0
+        ).others
+        for way in ("landmarks", "condition")
+    )
+    assert any(item.place == "trunk" for item in shown)
+    assert [(i.place, i.other, i.row) for i in shown] == [(i.place, i.other, i.row) for i in stated]
+    for name in ("mean_change", "rms_change"):
+        mine, theirs = ([getattr(item, name) for item in each] for each in (shown, stated))
+        assert np.nanmax(np.abs(mine)) > 0.1
+        np.testing.assert_allclose(mine, theirs, atol=1e-9)

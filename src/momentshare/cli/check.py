@@ -40,6 +40,9 @@ def check(
     study: Annotated[Path, typer.Argument(metavar="STUDY.toml", help="Cohort study file (TOML).")],
     person: People = None,
     condition: Conditions = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes; one per core for large studies.")
+    ] = None,
 ) -> None:
     """Read and check every trial of a cohort STUDY without solving any.
 
@@ -51,12 +54,9 @@ def check(
 
     read = load_cohort(study).only(person or (), condition or ())
     screen = console()
-    found: list[TrialCheck] = []
     with progress_bar(screen, "reading") as show:
         show(0, len(read.numbers), "reading")
-        for item in check_trials(read):
-            found.append(item)
-            show(len(found), len(read.numbers), item.file)
+        found = check_trials(read, workers=workers, progress=show)
     _print(screen, found)
     for text in [*people_texts(read.file.person, weighed_people(found)), *_standing(found)]:
         screen.print(f"warn {for_terminal(text)}", highlight=False, markup=False)

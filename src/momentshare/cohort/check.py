@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 import math
+import os
+from collections import defaultdict
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import MomentshareError
-from momentshare.study.run import limb_plan
+from momentshare.processes import collect_answers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
+    from momentshare.cohort.electromyograms import Maxima
     from momentshare.cohort.schema import CohortStudy
+    from momentshare.limb import Limb
+    from momentshare.model import Model
     from momentshare.trial.checks.verdict import Check
     from momentshare.trial.process import ProcessedTrial
 
-__all__ = ["TrialCheck", "check_trials"]
+__all__ = ["TRIALS_EACH", "TrialCheck", "check_person", "check_trials"]
+
+TRIALS_EACH = 20
+"""Trials for which a process of their own is worth its start."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +59,24 @@ class TrialCheck:
     slope_people: int = 0
 
 
-def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
-    """Read every file of a study and check every trial, one after the other.
+def check_trials(
+    study: CohortStudy,
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> list[TrialCheck]:
+    """Read every file of a study and check every trial, in the order of the study.
 
     Nothing is solved, so this takes a fraction of a second per trial. A trial that cannot be used
     is reported with its fault.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    workers : int, optional
+        Processes; by default one for every :data:`TRIALS_EACH` trials, and at most one per core.
+    progress : callable, optional
+        Called with the number of trials done, of all, and whose were done last.
 
     Raises
     ------
@@ -62,59 +84,102 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
         The model of the study cannot be loaded.
     """
     from momentshare.cohort.copies import Copies, marks
-    from momentshare.cohort.electromyograms import electromyograms, emg_courses, raw_envelopes
-    from momentshare.cohort.measured import force_measures, processed_trial, weighed
     from momentshare.cohort.preflight import check_cohort
-    from momentshare.cohort.run import fault_of_trial
     from momentshare.cohort.slopes import with_slopes
-    from momentshare.cohort.upper_arms import with_upper_arms
     from momentshare.study.run import study_model
 
     model = study_model(study.file.model, study.source)
     check_cohort(study, model)
-    study = with_upper_arms(with_slopes(study, workers=1), workers=1)
-    limbs, coded, copies = {}, study.pseudonyms, Copies()
+    study = with_slopes(study, workers=1)
+    numbers: dict[str, list[int]] = defaultdict(list)
     for number in study.numbers:
-        entry = study.file.trial[number - 1]
-        same = TrialCheck(
-            number=number, person=entry.person, condition=entry.condition, file=entry.file
-        )
+        numbers[study.file.trial[number - 1].person].append(number)
+    if workers is None:
+        workers = min(os.cpu_count() or 1, math.ceil(len(study.numbers) / TRIALS_EACH))
+    found: dict[int, TrialCheck] = {}
+    tasks = [(person, (study, mine, model)) for person, mine in numbers.items()]
+    with closing(collect_answers(check_person, tasks, workers)) as answers:
+        for person, answer in answers:
+            checked = _lost(study, numbers[person]) if answer is None else answer
+            found.update((item.number, item) for item in checked)
+            if progress is not None:
+                progress(len(found), len(study.numbers), f"trials of {person}")
+    copies, told = Copies(), []
+    for number in study.numbers:
+        item, entry = found[number], study.file.trial[number - 1]
+        copied = "" if item.fault else copies.fault(number, entry, marks(item.checks))
+        told.append(replace(_bare(study, number), fault=copied) if copied else item)
+    return told
+
+
+def _bare(study: CohortStudy, number: int) -> TrialCheck:
+    """Name a trial of which nothing is known yet."""
+    entry = study.file.trial[number - 1]
+    return TrialCheck(
+        number=number, person=entry.person, condition=entry.condition, file=entry.file
+    )
+
+
+def _lost(study: CohortStudy, numbers: Sequence[int]) -> list[TrialCheck]:
+    """Trials whose process died."""
+    fault = (
+        "the process that read it died, perhaps for lack of memory; run again, with fewer --workers"
+    )
+    return [replace(_bare(study, number), fault=fault) for number in numbers]
+
+
+def check_person(study: CohortStudy, numbers: Sequence[int], model: Model) -> list[TrialCheck]:
+    """Check trials of one person, by their numbers; runs in any process."""
+    from momentshare.cohort.limbs import cohort_limbs
+    from momentshare.cohort.run import fault_of_trial
+    from momentshare.cohort.upper_arms import with_own_arm
+
+    person = study.file.trial[numbers[0] - 1].person
+    limbs, faults = cohort_limbs(study, [person], model).build()
+    limb = None if faults else limbs.take(0)
+    if limb is not None:
+        study = with_own_arm(study, person, limb.skeleton)
+    maxima: Maxima = {}
+    found = []
+    for number in numbers:
+        entry, item = study.file.trial[number - 1], _bare(study, number)
         if not entry.use:
-            yield replace(same, used=False, fault=f"not used: {entry.reason}")
+            found.append(replace(item, used=False, fault=f"not used: {entry.reason}"))
             continue
         try:
-            if entry.person not in limbs:
-                plan = limb_plan([study.person(entry.person)], study.file.settings, model)
-                built, faults = plan.build()
-                if faults:
-                    raise faults[0]
-                limbs[entry.person] = built.take(0)
-            limb = limbs[entry.person]
-            trial, calibration = processed_trial(study, number, limb, frames=21)
-            shapes = raw_envelopes(study, entry, trial)
-            _, emg = electromyograms(study, entry, trial, limb, shapes)
+            if limb is None:
+                raise faults[0]
+            found.append(_checked(study, item, limb, maxima))
         except MomentshareError as err:
-            yield replace(same, fault=fault_of_trial(study, number, str(err)))
-            continue
-        if fault := copies.fault(number, entry, marks(trial.checks)):
-            yield replace(same, fault=fault)
-            continue
-        told = () if calibration is None else calibration.notes
-        yield replace(
-            same,
-            repetitions=len(trial.repetitions),
-            refused=coded.data(trial.refused),
-            verdict=trial.verdict,
-            checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
-            notes=coded.data((*trial.record["notes"], *told, *emg)),
-            hand_spacing=trial.record["hand_spacing_m"],
-            record=force_measures(trial)
-            | weighed(calibration)
-            | {"emg_courses": emg_courses(trial, shapes)},
-            steeper_nm=_steeper(trial),
-            slope_spread=trial.slope_spread,
-            slope_people=int(trial.record["places"].get("trunk", {}).get("slope_people", 0)),
-        )
+            found.append(replace(item, fault=fault_of_trial(study, number, str(err))))
+    return found
+
+
+def _checked(study: CohortStudy, item: TrialCheck, limb: Limb, maxima: Maxima) -> TrialCheck:
+    """Read and check one trial of a person."""
+    from momentshare.cohort.electromyograms import electromyograms, emg_courses, raw_envelopes
+    from momentshare.cohort.measured import force_measures, processed_trial, weighed
+
+    entry, coded = study.file.trial[item.number - 1], study.pseudonyms
+    trial, calibration = processed_trial(study, item.number, limb, frames=21)
+    shapes = raw_envelopes(study, entry, trial)
+    _, emg = electromyograms(study, entry, trial, limb, shapes, maxima)
+    told = () if calibration is None else calibration.notes
+    return replace(
+        item,
+        repetitions=len(trial.repetitions),
+        refused=coded.data(trial.refused),
+        verdict=trial.verdict,
+        checks=tuple(replace(c, note=coded.text(c.note), curves={}) for c in trial.checks),
+        notes=coded.data((*trial.record["notes"], *told, *emg)),
+        hand_spacing=trial.record["hand_spacing_m"],
+        record=force_measures(trial)
+        | weighed(calibration)
+        | {"emg_courses": emg_courses(trial, shapes)},
+        steeper_nm=_steeper(trial),
+        slope_spread=trial.slope_spread,
+        slope_people=int(trial.record["places"].get("trunk", {}).get("slope_people", 0)),
+    )
 
 
 def _steeper(trial: ProcessedTrial) -> float | None:

@@ -43,12 +43,16 @@ if TYPE_CHECKING:
 __all__ = [
     "LEFT_OUT",
     "POINTS",
+    "Maxima",
     "electromyograms",
     "emg_courses",
     "emg_settings",
     "emg_table",
     "raw_envelopes",
 ]
+
+Maxima = dict[tuple[str, EmgSettings], Maximum | float | None]
+"""Level of the maximal contraction of each head of a person, by how its envelope is made."""
 
 LEFT_OUT = ": left out: "
 """What stands between a head and the reason why its electromyogram does not count."""
@@ -95,14 +99,17 @@ def electromyograms(
     trial: ProcessedTrial,
     limb: Limb,
     shapes: Mapping[str, Envelope | InputError],
+    maxima: Maxima | None = None,
 ) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
     """Normalised envelopes by head on the track's clock, and notes (see :data:`LEFT_OUT`).
 
-    ``shapes`` are the :func:`raw_envelopes` of the trial.
+    ``shapes`` are the :func:`raw_envelopes` of the trial. ``maxima`` takes what maximal
+    contractions of this person showed, so that further trials need not read them again.
     """
     found: dict[str, NDArray[np.float64]] = {}
     notes: list[str] = []
     files: dict[tuple[str, str], Recording] = {}
+    maxima = {} if maxima is None else maxima
     time = trial.track.start + np.arange(len(trial.track.height)) / trial.track.rate
     for head, shape in shapes.items():
         channel = trial.recording.channels[f"emg/{head}"]
@@ -112,7 +119,7 @@ def electromyograms(
                 f"{', '.join(limb.head_names)}"
             )
         try:
-            level = _level(study, entry, head, shape, files)
+            level = _level(study, entry, head, shape, files, maxima)
         except InputError as err:
             notes.append(f"{head}{LEFT_OUT}{err}")
             continue
@@ -162,11 +169,15 @@ def _level(
     head: str,
     shape: Envelope | InputError,
     files: dict[tuple[str, str], Recording],
+    maxima: Maxima,
 ) -> Envelope | None:
     """Envelope over the maximal contraction; None where no contraction is stated."""
     if isinstance(shape, InputError):
         raise shape
-    maximum = _maximum(study, entry.person, head, shape.settings, files)
+    if (head, shape.settings) not in maxima:
+        found = _maximum(study, entry.person, head, shape.settings, files)
+        maxima[head, shape.settings] = found
+    maximum = maxima[head, shape.settings]
     return None if maximum is None else normalise(shape, maximum)
 
 

@@ -124,11 +124,11 @@ def processed_trial(
     return trial, calibration
 
 
-def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
+def trial_recording(study: CohortStudy, entry: TrialEntry, *, emg: bool = True) -> Recording:
     """Read all files of a trial, on one clock.
 
     A further file that holds nothing but electromyograms and cannot be read costs these, not the
-    trial; a note says so.
+    trial; a note says so. Without ``emg`` such a file is not read.
     """
     layout = study.layout(entry.layout, entry.person)
     first = read_recording(
@@ -143,11 +143,14 @@ def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
     more, lost = [], []
     for m in entry.more:
         layout = study.layout(m.layout, entry.person)
+        only_emg = all(role.startswith("emg/") for role in layout.roles())
+        if only_emg and not emg:
+            continue
         try:
             path = study.path(m.file)
             more.append(read_recording(path, layout, roles=_of_a_lift(layout), offset=m.offset_s))
         except InputError as err:
-            if not all(role.startswith("emg/") for role in layout.roles()):
+            if not only_emg:
                 raise
             fault = " ".join(str(err).removeprefix(f"{study.path(m.file)}: ").split())
             lost.append(f"{m.file}{LEFT_OUT}{fault}")

@@ -97,7 +97,7 @@ def person_lying(study: CohortStudy, person: str) -> tuple[tuple[Lying, ...], fl
         condition, layout = study.condition(entry.condition), study.layout(entry.layout)
         ways = trial_processing(study.file, layout, condition).ways
         try:
-            recording = trial_recording(study, entry)
+            recording = trial_recording(study, entry, emg=False)
             if chosen_way(recording, "trunk", ways.trunk) != "sternum":
                 continue
             angle = sternum_lying(recording, math.radians(condition.trunk_angle_deg))

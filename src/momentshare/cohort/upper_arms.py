@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from momentshare.cohort.schema import CohortStudy, TrialEntry
+    from momentshare.skeleton import Skeleton
     from momentshare.trial.motion.upper_arm import UpperArm
 
-__all__ = ["person_upper_arm", "with_upper_arms"]
+__all__ = ["person_upper_arm", "with_own_arm", "with_upper_arms"]
 
 
 def with_upper_arms(
@@ -59,6 +60,15 @@ def with_upper_arms(
     return replace(study, upper_arms=found)
 
 
+def with_own_arm(study: CohortStudy, person: str, skeleton: Skeleton) -> CohortStudy:
+    """Return the study with the upper arm of one person alone, as :func:`with_upper_arms` has it.
+
+    ``skeleton`` is that of the person.
+    """
+    arm = _fitted(study, person, skeleton) if len(_trials(study, person)) > 1 else None
+    return replace(study, upper_arms={} if arm is None else {person: arm})
+
+
 def _trials(study: CohortStudy, person: str) -> list[int]:
     """Numbers of the person's used trials whose joint centre follows the acromion."""
     return [
@@ -83,7 +93,12 @@ def person_upper_arm(study: CohortStudy, person: str) -> tuple[UpperArm, ...]:
     limbs, faults = cohort_limbs(study, [person], model).build()
     if faults:
         return ()
-    skeleton = limbs.take(0).skeleton
+    arm = _fitted(study, person, limbs.take(0).skeleton)
+    return () if arm is None else (arm,)
+
+
+def _fitted(study: CohortStudy, person: str, skeleton: Skeleton) -> UpperArm | None:
+    """Upper arm that fits all trials of a person; None where nothing shows it."""
     paths = []
     for number in _trials(study, person):
         entry = study.file.trial[number - 1]
@@ -91,7 +106,7 @@ def person_upper_arm(study: CohortStudy, person: str) -> tuple[UpperArm, ...]:
         given = trial_processing(study.file, study.layout(entry.layout), condition)
         try:
             paths += arm_paths(
-                trial_recording(study, entry),
+                trial_recording(study, entry, emg=False),
                 skeleton,
                 given.girdle,
                 side=entry.side,
@@ -102,5 +117,4 @@ def person_upper_arm(study: CohortStudy, person: str) -> tuple[UpperArm, ...]:
             )
         except (MomentshareError, OSError):
             continue
-    arm = fit_upper_arm(paths, skeleton)
-    return () if arm is None else (arm,)
+    return fit_upper_arm(paths, skeleton)

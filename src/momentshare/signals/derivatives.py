@@ -114,8 +114,10 @@ def angular_velocity(rotation: ArrayLike, rate: float) -> NDArray[np.float64]:
 
     def velocity(R: NDArray[np.float64]) -> NDArray[np.float64]:
         result = np.empty((len(R), 3))
-        result[1:-1] = 0.5 * _turn(R[:-2], R[2:])
-        first, last = _turn(R[:2], R[1:3]), _turn(R[-3:-1], R[-2:])
+        from_here = np.concatenate([R[:-2], R[:2], R[-3:-1]])
+        turns = _turn(from_here, np.concatenate([R[2:], R[1:3], R[-2:]]))
+        inner, first, last = np.split(turns, [len(R) - 2, len(R)])
+        result[1:-1] = 0.5 * inner
         result[0] = 1.5 * first[0] - 0.5 * first[1]
         result[-1] = 1.5 * last[1] - 0.5 * last[0]
         return result * rate

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -145,11 +146,9 @@ def low_pass(
     InputError
         The cut-off is not below half the rate; no stretch is long enough; infinite values.
     """
-    from scipy.signal import butter
-
     signal = as_signal("values", values)
     design = low_pass_design(rate, cutoff, order, corrected=corrected)
-    sections = butter(design.pass_order, design.pass_cutoff, "lowpass", fs=rate, output="sos")
+    sections = _low_pass_sections(design.pass_order, design.pass_cutoff, float(rate)).copy()
     return _forth_and_back(
         signal,
         sections,
@@ -157,6 +156,14 @@ def low_pass(
         slowest=float(cutoff),
         words=f"a low-pass at {cutoff:g} Hz",
     )
+
+
+@lru_cache(maxsize=64)
+def _low_pass_sections(order: int, cutoff: float, rate: float) -> NDArray[np.float64]:
+    """Second-order sections of one pass; a recording asks for the same ones for every channel."""
+    from scipy.signal import butter
+
+    return np.asarray(butter(order, cutoff, "lowpass", fs=rate, output="sos"))
 
 
 def band_pass(

@@ -18,7 +18,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.exercise.profile import Profile
-from momentshare.girdle import girdle_pose
+from momentshare.girdle import angles_with, girdle_angles, pose_at
 from momentshare.trial.motion.upper_arm import ACROMION_LANDMARK
 from momentshare.trial.motion.ways import Placed, chosen_way
 
@@ -164,18 +164,23 @@ def seen_girdle(
         Least squares of the distance [rad], held within what a lifter can add; NaN where the
         landmark or the arm is not known.
     """
+    girdle = skeleton.girdle
+    course = girdle_angles(girdle, replace(posture, girdle=None))
 
     def point(added: NDArray[np.float64]) -> NDArray[np.float64]:
-        pose = girdle_pose(skeleton.girdle, replace(posture, girdle=added))
+        pose = pose_at(girdle, angles_with(girdle, course, added))
         if site is None:
             return pose.joint
         return np.asarray(pose.joint + (pose.scapula @ site))
 
+    one, two = _STEP * np.eye(2)
+    around = np.stack([np.zeros(2), one, -one, two, -two])
     found = np.zeros((len(place), 2))
     for _ in range(_ROUNDS):
-        off = place - point(found)
+        here, *beside = point(found + around[:, None])
+        off = place - here
         slope = np.stack(
-            [(point(found + d) - point(found - d)) / (2.0 * _STEP) for d in _STEP * np.eye(2)],
+            [(beside[k] - beside[k + 1]) / (2.0 * _STEP) for k in (0, 2)],
             axis=-1,
         )
         square = np.swapaxes(slope, -1, -2) @ slope

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+import math
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,12 +28,18 @@ from momentshare.signals import (
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
     from momentshare.trial.motion.track import ArmTrack
 
 __all__ = ["MeasuredLift", "ascent_speed", "track_lift"]
+
+_BESIDE = 40
+"""Samples before and after a repetition that take part in its splines. With every sample between,
+the influence of another one falls to 2 − √3, so those beyond are lost in rounding."""
 
 _LEAST_FORCE = 1.0
 """Mean vertical force on one hand below which there is practically no load [N]; assumed."""
@@ -105,26 +112,41 @@ def track_lift(
     InputError
         A gap lies within the repetition, or neither load nor force is known.
     """
-
-    def cut(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return at_positions(values, positions)
-
-    motion = _motion(track, positions)
-    posture = Posture(
-        humerus=_orthonormal(cut(track.posture.humerus.reshape(-1, 9)).reshape(-1, 3, 3)),
-        elbow_flexion=cut(track.posture.elbow_flexion),
-        forearm_rotation=cut(track.posture.forearm_rotation),
-        girdle=None if track.posture.girdle is None else cut(track.posture.girdle),
+    near, frames = _near(track, positions)
+    moving = _moving(near)
+    own = {
+        "humerus": near.posture.humerus,
+        "elbow_flexion": near.posture.elbow_flexion,
+        "forearm_rotation": near.posture.forearm_rotation,
+        "up": near.up,
+        "lateral_axis": near.lateral_axis,
+        "hand": near.hand,
+        "elbow": near.elbow,
+        "height": near.height,
+        "speed": ascent_speed(near),
+    }
+    if near.posture.girdle is not None:
+        own["girdle"] = near.posture.girdle
+    at = _cut({**own, **moving}, frames)
+    motion = Motion(
+        # The trunk of this calculation moves with the joint.
+        shoulder_acceleration=np.zeros((len(positions), 3)),
+        **({} if "girdle" in own else {"girdle_velocity": np.zeros((len(positions), 2))}),
+        **{name: at[name] for name in moving},
     )
-    up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
+    posture = Posture(
+        humerus=_orthonormal(at["humerus"]),
+        elbow_flexion=at["elbow_flexion"],
+        forearm_rotation=at["forearm_rotation"],
+        girdle=at.get("girdle"),
+    )
+    up, outward = _normal(at["up"]), _normal(at["lateral_axis"])
     # A bar that tips a little has a vertical component; the push is the horizontal one.
     outward = _normal(outward - dot(outward, up)[:, None] * up)
     joint = girdle_pose(skeleton.girdle, posture).joint
-    hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
-    height = cut(track.height)
+    hand, elbow, height = joint + at["hand"], joint + at["elbow"], at["height"]
     parts = (hand, elbow, height, posture.humerus, posture.forearm_rotation, up, outward)
-    moving = (getattr(motion, item.name) for item in fields(motion))
-    if not all(np.isfinite(a).all() for a in (*parts, *moving)):
+    if not all(np.isfinite(a).all() for a in (*parts, *(at[name] for name in moving))):
         raise InputError(
             "a gap lies within the repetition; fill short gaps (fill_gaps_s) or leave the "
             "repetition out"
@@ -170,7 +192,7 @@ def track_lift(
         lift=lift,
         lateral=None if on_hand is None else on_hand.lateral,
         push=np.full(len(positions), np.nan) if on_hand is None else on_hand.push,
-        speed=cut(ascent_speed(track)),
+        speed=at["speed"],
     )
 
 
@@ -178,12 +200,30 @@ def _in_trunk(track: ArmTrack, values: NDArray[np.float64]) -> NDArray[np.float6
     return rotated(np.swapaxes(track.trunk, -1, -2), values)
 
 
-def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
-    """Velocities and accelerations of a track at the frames."""
+def _near(track: ArmTrack, positions: NDArray[np.float64]) -> tuple[ArmTrack, NDArray[np.float64]]:
+    """Return a track around the frames, and their positions in it."""
+    first = max(math.floor(positions[0]) - _BESIDE, 0)
+    part = slice(first, math.ceil(positions[-1]) + _BESIDE + 1)
+    names = ("trunk", "shoulder", "elbow", "hand", "lateral_axis", "height")
+    arrays = {name: getattr(track, name)[part] for name in names}
+    return replace(track, posture=track.posture[part], **arrays), positions - first
 
-    def cut(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return at_positions(values, positions)
 
+def _cut(
+    signals: Mapping[str, NDArray[np.float64]], positions: NDArray[np.float64]
+) -> dict[str, NDArray[np.float64]]:
+    """Return every signal of a track at the frames, by splines through all of them at once."""
+    flat = [values.reshape(len(values), -1) for values in signals.values()]
+    ends = np.cumsum([part.shape[1] for part in flat])[:-1]
+    parts = np.split(at_positions(np.concatenate(flat, axis=1), positions), ends, axis=1)
+    return {
+        name: part.reshape(len(positions), *values.shape[1:])
+        for (name, values), part in zip(signals.items(), parts, strict=True)
+    }
+
+
+def _moving(track: ArmTrack) -> dict[str, NDArray[np.float64]]:
+    """Velocities and accelerations of a track, by their names in :class:`Motion`."""
     world = {
         "shoulder": track.shoulder,
         "elbow": track.shoulder + rotated(track.trunk, track.elbow),
@@ -192,24 +232,22 @@ def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
     own = {k: _in_trunk(track, second_derivative(v, track.rate)) for k, v in world.items()}
     humerus, flexion = track.posture.humerus, track.posture.elbow_flexion
     ulna = humerus @ rotation_about(np.array([0.0, 0.0, 1.0]), flexion)
-    return Motion(
-        hand_velocity=cut(derivative(track.hand, track.rate)),
-        hand_acceleration=cut(own["hand"] - own["shoulder"]),
-        elbow_velocity=cut(derivative(track.elbow, track.rate)),
-        elbow_acceleration=cut(own["elbow"] - own["shoulder"]),
-        humerus_angular_velocity=cut(angular_velocity(humerus, track.rate)),
-        humerus_angular_acceleration=cut(angular_acceleration(humerus, track.rate)),
-        ulna_angular_velocity=cut(angular_velocity(ulna, track.rate)),
-        ulna_angular_acceleration=cut(angular_acceleration(ulna, track.rate)),
-        elbow_flexion_velocity=cut(derivative(flexion, track.rate)),
-        forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
-        # The trunk of this calculation moves with the joint.
-        shoulder_acceleration=np.zeros((len(positions), 3)),
-        girdle_velocity=np.zeros((len(positions), 2))
-        if track.posture.girdle is None
-        else cut(derivative(track.posture.girdle, track.rate)),
-        trunk_acceleration=cut(own["shoulder"]),
-    )
+    found = {
+        "hand_velocity": derivative(track.hand, track.rate),
+        "hand_acceleration": own["hand"] - own["shoulder"],
+        "elbow_velocity": derivative(track.elbow, track.rate),
+        "elbow_acceleration": own["elbow"] - own["shoulder"],
+        "humerus_angular_velocity": angular_velocity(humerus, track.rate),
+        "humerus_angular_acceleration": angular_acceleration(humerus, track.rate),
+        "ulna_angular_velocity": angular_velocity(ulna, track.rate),
+        "ulna_angular_acceleration": angular_acceleration(ulna, track.rate),
+        "elbow_flexion_velocity": derivative(flexion, track.rate),
+        "forearm_rotation_velocity": derivative(track.posture.forearm_rotation, track.rate),
+        "trunk_acceleration": own["shoulder"],
+    }
+    if track.posture.girdle is not None:
+        found["girdle_velocity"] = derivative(track.posture.girdle, track.rate)
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -68,7 +68,8 @@ def other_ways(
     """Locate one thing at a time another way and compare the moments with those of the trial.
 
     Where the trunk rests on a slope of the sternum that was not measured, a slope steeper by its
-    spread counts as another way.
+    spread counts as another way. Net moments are those of the arm, whatever its joint rests on, so
+    the girdle is neither varied nor sought again.
 
     Parameters
     ----------
@@ -91,14 +92,15 @@ def other_ways(
     found = []
     for place, known in possible_ways(recording).items():
         if place == "girdle":
-            continue  # net moments are those of the arm, whatever its joint rests on
+            continue
         way = track.placed[place].way
         others = [(other, 0.0) for other in known if other != way]
         if place == "trunk" and slope_spread > 0.0:
             others.append((STEEPER, slope_spread))
         for other, steeper in others:
             note, change = "", np.full_like(base, np.nan)
-            turned = ways if steeper else Ways(**{**asdict(ways), place: other})
+            varied = {} if steeper else {place: other}
+            turned = Ways(**{**asdict(ways), "girdle": "condition", **varied})
             try:
                 lifts = again(turned, steeper=steeper)
                 change = np.concatenate([net_moments(skeleton, item) for item in lifts]) - base
