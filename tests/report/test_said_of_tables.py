@@ -14,6 +14,7 @@ from matplotlib.colors import to_hex
 from rich.console import Console
 from tests.drawn import panels, plain
 
+from momentshare.cohort.peers import compare_with_peers
 from momentshare.maximal import MAXIMAL, MaximalReport
 from momentshare.report.figures import style
 from momentshare.report.figures.maximal import (
@@ -23,7 +24,7 @@ from momentshare.report.figures.maximal import (
     sentences,
 )
 from momentshare.report.text import cohort_peers, posture_band, uncertainty_opening
-from momentshare.report.text.cohort_peers import peer_texts
+from momentshare.report.text.cohort_peers import peer_texts, standing_texts
 from momentshare.report.text.cohort_places import places_text
 from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.report.text.effects import print_effects
@@ -43,10 +44,10 @@ def test_who_stands_out_is_told_with_the_value_of_the_person_and_that_of_the_oth
     summary = SimpleNamespace(tables={"peers": pd.DataFrame([row, signed, quiet])})
     plainly, late = peer_texts(summary)
     assert plainly == (
-        "Ama stands out in hinge: 12.5 deg, the others 4.25 deg, 6 times their spread away."
+        "Ama stands out in hinge: 12.5 against 4.25 deg in the others, 6 times their spread away."
     )
     assert late.startswith(
-        "Bo stands out in EMG behind prediction: -310 ms, the others +25 ms, 9 times their "
+        "Bo stands out in EMG behind prediction: -310 against +25 ms in the others, 9 times their "
         "spread away; it may be a separate clock"
     )
 
@@ -59,10 +60,38 @@ def test_one_person_who_stands_out_in_several_values_is_told_once():
     ]
     (text,) = peer_texts(SimpleNamespace(tables={"peers": pd.DataFrame(rows)}))
     assert text == (
-        "Ama stands out in 2 values: force balance (5 N, the others 1 N, 6 times their spread); "
-        "vertical force less load × (g + a) (+25 N, the others +1 N, 9 times their spread); it may "
-        "be a zero error of the force cells or a wrong load."
+        "Ama stands out in 2 values: force balance (5 against 1 N in the others, 6 times their "
+        "spread); vertical force less load × (g + a) (+25 against +1 N in the others, 9 times "
+        "their spread); it may be a zero error of the force cells or a wrong load."
     )
+
+
+def lags(*values):
+    """Lags of EMG of as many people, compared with each other."""
+    trials = [
+        SimpleNamespace(
+            number=k, person=f"P{k}", condition="wide", record={"emg_behind_force_ms": value}
+        )
+        for k, value in enumerate(values, start=1)
+    ]
+    return compare_with_peers(pd.DataFrame(), trials)
+
+
+def test_without_a_clear_majority_both_groups_are_told():
+    """With half of the EMG late, nobody can be held against the others."""
+    peers = lags(-4.0, 350.0, 5.0, 346.0, 0.0, 361.0)
+    assert peers["stands_out"].all()
+    (text,) = standing_texts(peers)
+    assert text == (
+        "EMG behind the hand force: the people fall into two groups without a clear majority, "
+        "P1, P5, P3 at -4 to +5 ms and P4, P2, P6 at +346 to +361 ms; one group may show a "
+        "separate clock of the EMG (offset_s or delay_s)."
+    )
+
+
+def test_with_a_clear_majority_the_person_is_told():
+    (text,) = standing_texts(lags(-4.0, 350.0, 5.0, 3.0, 0.0, 2.0))
+    assert text.startswith("P2 stands out in EMG behind the hand force: +350 against +2 ms in the")
 
 
 @pytest.mark.parametrize(

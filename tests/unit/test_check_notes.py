@@ -76,3 +76,16 @@ def test_a_note_on_every_repetition_is_cut_after_its_first_clauses():
     parts = ["by more than 5 degrees", *(f"repetition {k}: worst {k} deg" for k in range(1, 7))]
     assert _brief("; ".join(parts)) == "; ".join(parts[:4]) + "; and 3 more"
     assert _brief("; ".join(parts[:4])) == "; ".join(parts[:4])
+
+
+def test_warnings_on_people_come_before_the_notes_on_trials():
+    from rich.console import Console
+
+    screen = Console(record=True, width=200, file=io.StringIO())
+    same = {"person": "A", "condition": "x", "verdict": "pass", "repetitions": 1}
+    _print(screen, [TrialCheck(number=1, file="1.csv", notes=("Plain.",), **same)], ["A is late."])
+    lines = screen.export_text().splitlines()
+    assert [line for line in lines if line.startswith(("warn", "note"))] == [
+        "warn A is late",
+        "note Plain. (trial 1)",
+    ]

@@ -57,9 +57,8 @@ def check(
     with progress_bar(screen, "reading") as show:
         show(0, len(read.numbers), "reading")
         found = check_trials(read, workers=workers, progress=show)
-    _print(screen, found)
-    for text in [*people_texts(read.file.person, weighed_people(found)), *_standing(found)]:
-        screen.print(f"warn {for_terminal(text)}", highlight=False, markup=False)
+    people = people_texts(read.file.person, weighed_people(found))
+    _print(screen, found, [*people, *_standing(found)])
     if advice := _static_advice(found):
         screen.print(f"note {advice}", highlight=False, markup=False)
     if not (person or condition) and (idle := _without_trials(read.file)):
@@ -77,25 +76,16 @@ def _without_trials(file: CohortFile) -> list[str]:
     return [for_terminal(p.name) for p in file.person if p.name not in named]
 
 
-def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
-    """Print a line per trial, then every message once with the trials that it concerns."""
-    from rich.table import Table
+def _print(screen: Console, found: Sequence[TrialCheck], on_people: Sequence[str] = ()) -> None:
+    """Print a line per trial, then every message once with the trials that it concerns.
+
+    Warnings ``on_people`` come before the notes.
+    """
     from rich.text import Text
 
     from momentshare.cohort.electromyograms import LEFT_OUT
 
-    table = Table()
-    for heading in ("trial", "person", "condition", "file", "repetitions", "verdict"):
-        table.add_column(heading)
-    for item in found:
-        verdict = item.verdict or ("cannot be used" if item.used else "not used")
-        table.add_row(
-            str(item.number),
-            *(Text(for_terminal(text)) for text in (item.person, item.condition, item.file)),
-            str(item.repetitions),
-            verdict,
-        )
-    screen.print(table)
+    _print_table(screen, found)
     good = sum(item.verdict in {"pass", "warn"} for item in found)
     screen.print(f"{good} of {len(found)} trials can be used and fail no check.", highlight=False)
     groups: dict[tuple[str, str], list[int]] = defaultdict(list)
@@ -112,19 +102,41 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         groups["left out" if LEFT_OUT in text else "note", text] = numbers
     for text, numbers in _elsewhere(found):
         groups["warn", text] = numbers
+    for text in on_people:
+        groups["warn", text.removesuffix(".")] = []
     order = ("fault", "fail", "left out", "refused", "warn", "note")
     values = {(i.number, c.name): c for i in found for c in i.checks}
     for (kind, text), numbers in sorted(groups.items(), key=lambda g: order.index(g[0][0])):
         which = _some(list(map(str, numbers)))
         detail = ""
-        if (numbers[0], text) in values:
+        if numbers and (numbers[0], text) in values:
             worst = max((values[n, text] for n in numbers), key=lambda c: c.value)
             note = f"; {_brief(worst.note)}" if worst.note else ""
             detail = f": up to {worst.value:.3g} {worst.unit}, limit {worst.limit:g}{note}"
         line = Text(f"{kind} ", style="bold")
         trials = "trial" if len(numbers) == 1 else "trials"
-        line.append(f"{text}{detail} ({trials} {which})", style="not bold")
+        named = f" ({trials} {which})" if numbers else ""
+        line.append(f"{for_terminal(text)}{detail}{named}", style="not bold")
         screen.print(line)
+
+
+def _print_table(screen: Console, found: Sequence[TrialCheck]) -> None:
+    """Print a line per trial."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table()
+    for heading in ("trial", "person", "condition", "file", "repetitions", "verdict"):
+        table.add_column(heading)
+    for item in found:
+        verdict = item.verdict or ("cannot be used" if item.used else "not used")
+        table.add_row(
+            str(item.number),
+            *(Text(for_terminal(text)) for text in (item.person, item.condition, item.file)),
+            str(item.repetitions),
+            verdict,
+        )
+    screen.print(table)
 
 
 def _standing(found: Sequence[TrialCheck]) -> list[str]:

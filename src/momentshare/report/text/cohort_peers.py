@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cohort.exchanged import exchanged_text
 from momentshare.cohort.misfiled import misfiled_text
 from momentshare.cohort.outcomes.over_people import MEAN
+from momentshare.cohort.peers import LEAST_PEOPLE
 from momentshare.report.text.cohort_orders import of_named
 
 if TYPE_CHECKING:
@@ -29,6 +31,12 @@ _SIGNED = {
 }
 """What a signed measure that stands out points to."""
 
+
+_MINORITY = 1.0 / 3.0
+"""Share of the people up to which those who stand out are compared with the others; chosen here."""
+
+_NAMED = 6
+"""Number of people of a group that are named; assumed."""
 
 _ORDINARY = (17.0, 40.0)
 """Body-mass index of a person who trains [kg/m²] (common practice, no source)."""
@@ -85,9 +93,19 @@ def people_texts(
 
 
 def standing_texts(peers: pd.DataFrame) -> list[str]:
-    """State whose values stand out from those of the others, and what they point to, by person."""
-    texts = []
-    for person, part in peers[peers["stands_out"]].groupby("person", sort=False, observed=True):
+    """State whose values stand out from those of the others, and what they point to, by person.
+
+    Where more people stand out than a majority leaves room for, the two groups are told instead.
+    """
+    out = peers[peers["stands_out"]]
+    split = [
+        name
+        for name, part in peers.groupby("check", sort=False, observed=True)
+        if len(part) >= LEAST_PEOPLE and part["stands_out"].mean() > _MINORITY
+    ]
+    texts = [_groups_text(peers[peers["check"] == name]) for name in split]
+    out = out[~out["check"].isin(split)]
+    for person, part in out.groupby("person", sort=False, observed=True):
         rows = part.to_dict("records")
         hints = dict.fromkeys(_SIGNED[str(r["check"])] for r in rows if str(r["check"]) in _SIGNED)
         hint = "".join(f"; it may be {text}" for text in hints)
@@ -105,8 +123,28 @@ def _standing(row: Mapping[Hashable, Any]) -> tuple[str, str, str]:
     """Name of a value that stands out, the value beside the others', and how far it is off."""
     shape = "+.3g" if str(row["check"]) in _SIGNED else ".3g"
     unit = row["unit"]
-    value = f"{row['value']:{shape}} {unit}, the others {row['others_median']:{shape}} {unit}"
+    value = f"{row['value']:{shape}} against {row['others_median']:{shape}} {unit} in the others"
     return str(row["check"]), value, f"{abs(row['spreads_away']):.0f} times their spread"
+
+
+def _groups_text(part: pd.DataFrame) -> str:
+    """State the two groups of people on either side of the widest gap between their values."""
+    rows = part.sort_values("value", kind="stable").to_dict("records")
+    name, unit = str(rows[0]["check"]), rows[0]["unit"]
+    shape = "+.3g" if name in _SIGNED else ".3g"
+    gaps = [after["value"] - row["value"] for row, after in pairwise(rows)]
+    cut = gaps.index(max(gaps)) + 1
+    told = []
+    for group in (rows[:cut], rows[cut:]):
+        ends = dict.fromkeys(f"{row['value']:{shape}}" for row in (group[0], group[-1]))
+        named = [str(row["person"]) for row in group]
+        more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+        told.append(f"{', '.join(named[:_NAMED])}{more} at {' to '.join(ends)} {unit}")
+    hint = f"one group may show {_SIGNED[name]}" if name in _SIGNED else "check both groups"
+    return (
+        f"{name}: the people fall into two groups without a clear majority, "
+        f"{' and '.join(told)}; {hint}."
+    )
 
 
 def peer_texts(summary: CohortSummary) -> list[str]:
