@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -34,6 +35,7 @@ from momentshare.report.text.cohort_methods import methods_text
 from momentshare.report.text.cohort_opening import cohort_opening
 from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.report.writing import cohort as cohort_write
+from momentshare.trial.checks.verdict import OF_LIMB
 
 pytest.importorskip("statsmodels")
 
@@ -182,6 +184,63 @@ def test_what_counted_what_not_and_why_takes_ten_lines():
     assert left + 8 == len(many.outcomes) + len(check_lines(planted().tables["checks"])) + len(
         selection_texts(many)
     )
+
+
+def checked(count):
+    """Checks that warn, the first in one trial and every further one in one more."""
+    row = {"verdict": "warn", "unit": "cm", "value": 2.0, "limit": 1.0, "note": ""}
+    place = {"person": "Ama", "condition": "wide"}
+    return pd.DataFrame(
+        [
+            row | place | {"check": f"check {k}", "trial": n}
+            for k in range(count)
+            for n in range(k + 1)
+        ]
+    )
+
+
+def test_warnings_without_a_line_of_their_own_are_named_in_the_last():
+    result = planted().result
+    told = len(account_lines(result, SimpleNamespace(tables={})))
+    room = 10 - told
+    assert room > 2
+    full = account_lines(result, SimpleNamespace(tables={"checks": checked(room)}))
+    assert len(full) == 10
+    assert full[-1].startswith(f"warn check {room - 1}: {room} trials (")
+    lines = account_lines(result, SimpleNamespace(tables={"checks": checked(room + 2)}))
+    assert len(lines) == 10
+    assert lines[:9] == full[:9]
+    assert lines[9] == (
+        "warn, too: "
+        + ", ".join(f"check {k} ({k + 1} trials)" for k in (room - 1, room, room + 1))
+        + "; see checks.csv"
+    )
+
+
+def test_who_is_unlike_the_others_is_told_among_the_ten_lines():
+    rows = [
+        {"person": "Ama", "check": "synchrony", "stands_out": True},
+        {"person": "Ama", "check": "hinge", "stands_out": True},
+        {"person": "Bo", "check": "hinge", "stands_out": False},
+    ]
+    for peers, wanted in ((rows, ["unlike the others: Ama (synchrony, hinge)"]), (rows[2:], [])):
+        summary = SimpleNamespace(tables={"peers": pd.DataFrame(peers)})
+        lines = [x for x in account_lines(planted().result, summary) if x.startswith("unlike")]
+        assert [line.split(";")[0] for line in lines] == wanted
+
+
+def test_a_limb_that_falls_short_is_told_once():
+    """The sentence on what it means for heads stands for the check."""
+    result = planted().result
+    weak = result.counted[0]
+    changed = replace(weak, record={**weak.record, "limb_verdict": "fail"})
+    outcomes = tuple(changed if o is weak else o for o in result.outcomes)
+    row = checked(1).assign(verdict="fail")
+    both = pd.concat([row, row.assign(check=OF_LIMB)])
+    summary = SimpleNamespace(tables={"checks": both})
+    lines = account_lines(replace(result, outcomes=outcomes), summary)
+    assert any(line.startswith("In 1 trial the limb falls short of a moment") for line in lines)
+    assert [x.split(":")[0] for x in lines if x.startswith("fail ")] == ["fail check 0"]
 
 
 def test_the_sentences_of_the_page_are_printed(done):

@@ -231,6 +231,7 @@ def _print(
 
     for line in account_lines(result, summary):
         screen.print(line, markup=False)
+    screen.print()
     if "heads" in summary.tables:
         _print_heads(screen, summary.tables["heads"], summary.mode)
     people = people_texts(result.study.file.person, weighed_people(result.solved))

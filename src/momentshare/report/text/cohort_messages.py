@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.run import grouped_faults
 from momentshare.report.text.cohort_selection import selection_texts
+from momentshare.trial.checks.verdict import OF_LIMB
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,8 +33,8 @@ rows of a wide screen; assumed."""
 def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
     """State in at most ``LINES`` lines what counted, what did not, and why.
 
-    Further messages are counted in the last line; every trial is in trials.csv, every check in
-    checks.csv.
+    Warnings come last. Those without a line of their own are named in the last line, and other
+    messages are counted there; every trial is in trials.csv, every check in checks.csv.
     """
     if not result.outcomes:
         return []
@@ -49,26 +50,56 @@ def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
     lines += selection_texts(result)
     lines += _lost_emg(result)
     checks = summary.tables.get("checks")
-    if checks is not None:
-        lines += check_lines(checks)
-    lines += _best_lifts(result)
+    if checks is not None and any(o.limb_verdict == "fail" for o in counted):
+        # The sentence on the limb has told it.
+        checks = checks[(checks["check"] != OF_LIMB) | (checks["verdict"] != "fail")]
+    failed = [] if checks is None else check_lines(checks, ("fail",))
+    warned = [] if checks is None else check_lines(checks, ("warn",))
+    lines += [*failed, *_standing(summary), *_best_lifts(result)]
     room = LINES - 1
-    if len(lines) > room:
-        more = len(lines) - (room - 1)
-        lines = [*lines[: room - 1], f"and {more} more; see trials.csv and checks.csv"]
-    return [first, *lines]
+    if len(lines) + len(warned) <= room:
+        return [first, *lines, *warned]
+    own = room - 1 - len(lines)
+    if checks is None or own < 0:
+        more = len(lines) + len(warned) - (room - 1)
+        return [first, *lines[: room - 1], f"and {more} more; see trials.csv and checks.csv"]
+    return [first, *lines, *warned[:own], _other_warnings(checks, own)]
 
 
-def check_lines(checks: pd.DataFrame) -> list[str]:
+def _other_warnings(checks: pd.DataFrame, told: int) -> str:
+    """Name the warnings after those that were told, with the number of their trials."""
+    warned = checks[checks["verdict"] == "warn"]
+    counts = [(name, part["trial"].nunique()) for name, part in warned.groupby("check", sort=False)]
+    named = [f"{name} ({n} trial{'' if n == 1 else 's'})" for name, n in counts[told:]]
+    return f"warn, too: {', '.join(named)}; see checks.csv"
+
+
+def _standing(summary: CohortSummary) -> list[str]:
+    """One line on who differs from the other people, and in what; the values follow below it."""
+    peers = summary.tables.get("peers")
+    if peers is None or not peers["stands_out"].any():
+        return []
+    out = peers[peers["stands_out"]]
+    told = [
+        f"{person} ({', '.join(map(str, part['check']))})"
+        for person, part in out.groupby("person", sort=False, observed=True)
+    ]
+    more = f" and {len(told) - _NAMED} more" if len(told) > _NAMED else ""
+    return [f"unlike the others: {', '.join(told[:_NAMED])}{more}; values in peers.csv"]
+
+
+def check_lines(checks: pd.DataFrame, verdicts: Sequence[str] = ("fail", "warn")) -> list[str]:
     """One line for each verdict and check that did not pass: how often, how far, where, why once.
 
     Parameters
     ----------
     checks : DataFrame
         One row per trial and check.
+    verdicts : sequence of str
+        Which of them are told, in this order.
     """
     lines = []
-    for verdict in ("fail", "warn"):
+    for verdict in verdicts:
         bad = checks[checks["verdict"] == verdict]
         for name, part in bad.groupby("check", sort=False):
             worst = part.sort_values("value").iloc[-1]
