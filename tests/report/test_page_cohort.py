@@ -288,6 +288,12 @@ def test_the_emg_section_opens_with_what_it_shows():
     assert f"in {counts['agree']} of {len(rows)} comparisons within a head" in said
     assert f"in opposite orders in {counts['disagree']} (triceps brachii, lateral)" in said
     assert f"In {counts['open']} an interval includes zero" in said
+    level = [rows[0] | {"verdict": "level"}, *rows[1:]]
+    (said,) = concluded(
+        replace(planted().summary, tables={**planted().tables, "emg_ordering": pd.DataFrame(level)})
+    )
+    count = sum(r["verdict"] == "level" for r in level)
+    assert said.endswith(f" In {count} EMG or prediction differs by 1 point at most (level).")
     turned = [r | {"verdict": "open", "emg_difference": 0.05, "activation_difference": -0.04,
                    "condition": "narrow", "other": "wide"} for r in rows[:1]]  # fmt: skip
     tables = {**planted().tables, "emg_ordering": pd.DataFrame(turned)}

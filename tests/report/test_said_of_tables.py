@@ -134,10 +134,17 @@ def test_on_whom_firm_orders_depend_is_counted_from_most_to_least(monkeypatch):
     firm = [{"head": head, "order": "wide above narrow"} for head in ("a/b", "c")]
     monkeypatch.setattr(cohort_peers, "of_named", lambda _: SimpleNamespace(firm=firm))
     summary = SimpleNamespace(tables={"influence": table}, confidence=0.95)
-    start = "firm order changes sign, or is no longer below p 0.05 by itself, without"
-    assert peer_texts(summary) == [f"A {start} one person: Bo (2), Ama (1); see influence.csv."]
+    (said,) = peer_texts(summary)
+    assert said == (
+        "Without one of these people a firm order changes sign, or is no longer below p 0.05 by "
+        "itself: Bo (2), Ama (1); see influence.csv."
+    )
     table["turns"] &= table["item"] == "not firm"
-    assert peer_texts(summary) == [f"No {start} any one person (influence.csv)."]
+    (said,) = peer_texts(summary)
+    assert said == (
+        "Whichever person is left out, every firm order keeps its sign and stays below p 0.05 by "
+        "itself (influence.csv)."
+    )
 
 
 def trial(number, person, load, *, counts):

@@ -28,8 +28,8 @@ __all__ = [
 ]
 
 _NOTE = (
-    "Invented people, files and numbers. EMG follows the model's own answer with noise, so that "
-    "its agreement is no evidence."
+    "Invented people, files and numbers. EMG is made from the model's own answer, with gain and "
+    "noise drawn for each trial: its agreement is no evidence."
 )
 
 
@@ -61,8 +61,8 @@ def header(entries: list[PersonEntry]) -> str:
     )
     return f"""\
 # An invented laboratory study: nobody was measured, and truth.json holds what the files were
-# made from. The electromyograms follow the model's own answer with noise, so their agreement
-# with it shows how the comparison works and is no evidence.
+# made from. The electromyograms are made from the model's own answer, with gain and noise drawn
+# for each trial: their agreement with it shows how the comparison works and is no evidence.
 
 title = "Harbour rescue team: hand spacing in the laboratory"
 note = "{_NOTE}"

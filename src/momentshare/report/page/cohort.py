@@ -186,7 +186,8 @@ def _trials(
                     frame=peers[peers["stands_out"]].drop(columns="stands_out"),
                     caption="Who stands out from the others, whatever the limits: the median of "
                     "a person's trials beside that of the other people and their spread "
-                    "(1.48 × median absolute deviation).",
+                    "(1.48 × median absolute deviation, at least 5 % of the limit of the check, so "
+                    "that a few people who lie close together make nobody stand out).",
                 )
             )
         bad = checks[checks["verdict"].isin(["warn", "fail"])]

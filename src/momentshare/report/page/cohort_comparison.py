@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.cohort.outcomes.over_people import MEAN
+from momentshare.emg.compare import LEVEL
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.document import (
     Block,
@@ -189,7 +190,9 @@ def concluded(summary: CohortSummary) -> list[str]:
     if table is None or table.empty:
         return []
     counts = table["verdict"].value_counts()
-    agree, against, unsure = (int(counts.get(name, 0)) for name in ("agree", "disagree", "open"))
+    agree, against, unsure, level = (
+        int(counts.get(name, 0)) for name in ("agree", "disagree", "open", "level")
+    )
     text = (
         f"EMG and prediction put two conditions in the same order, both clear of zero, in {agree} "
         f"of {len(table)} comparisons within a head{_named(table[table['verdict'] == 'agree'])}, "
@@ -208,7 +211,12 @@ def concluded(summary: CohortSummary) -> list[str]:
         for row in apart.to_dict("records")
     ]
     more = f"; the means point opposite ways in {listed(told)}" if told else ""
-    return [f"{text}{more}."]
+    same = (
+        f" In {level} EMG or prediction differs by {100.0 * LEVEL:g} point at most (level)."
+        if level
+        else ""
+    )
+    return [f"{text}{more}.{same}"]
 
 
 _APART = 0.01
@@ -304,7 +312,8 @@ def _emg_order(ordering: pd.DataFrame | None, shown: list[str], mode: str) -> li
         Table(
             frame=ordering[shown],
             caption=f"Order of conditions by EMG and by prediction, within each muscle; {mode}. "
-            "'open': an interval includes zero; 'agree' counts people.",
+            f"'level': EMG or prediction differs by {100.0 * LEVEL:g} point at most; 'open': an "
+            "interval includes zero; 'agree' counts people.",
         )
     ]
 

@@ -116,9 +116,10 @@ def short_texts(summary: CohortSummary) -> list[str]:
         for mode, part in table.groupby("lateral", sort=False, observed=True):
             if met := int(part["frames_at_hand_bound"].sum()):
                 texts.append(
-                    f"In {met} of {int(part['frames'].sum())} frames with the lateral force {mode} "
-                    "it, or a couple of the hands, is at the bound of what a hand can hold; "
-                    "the moments table of the trial says which (bound_met)."
+                    f"With the lateral force {mode}, the hands are at their limit in {met} of "
+                    f"{int(part['frames'].sum())} frames: neither the lateral force nor the "
+                    "couples of the hands can exceed what a hand can hold; the moments table of "
+                    "the trial says which (bound_met)."
                 )
     heads = summary.tables.get("heads")
     if heads is not None:

@@ -174,12 +174,14 @@ def _carried(summary: CohortSummary) -> list[str]:
             for row in turned.to_dict("records")
         ]
     ]
-    level = f"changes sign, or is no longer below p {1.0 - summary.confidence:.2g} by itself,"
+    alpha = f"{1.0 - summary.confidence:.2g}"
     if mine.empty:
-        return [f"No firm order {level} without any one person (influence.csv)."]
+        kept = f"keeps its sign and stays below p {alpha} by itself"
+        return [f"Whichever person is left out, every firm order {kept} (influence.csv)."]
     counts = mine.groupby("person", sort=False).size().sort_values(ascending=False)
     named = ", ".join(f"{person} ({count})" for person, count in counts.head(5).items())
-    return [f"A firm order {level} without one person: {named}; see influence.csv."]
+    lost = f"changes sign, or is no longer below p {alpha} by itself"
+    return [f"Without one of these people a firm order {lost}: {named}; see influence.csv."]
 
 
 def never_possible(checks: pd.DataFrame) -> list[str]:

@@ -69,7 +69,7 @@ GirdleWay = Literal["auto", "landmarks", "condition"]
 
 WAY_TEXTS = {
     ("trunk", "landmarks"): "from IJ, PX, C7 and T8",
-    ("trunk", "sternum"): "from IJ, PX and acromia",
+    ("trunk", "sternum"): "from IJ and PX, with the acromia or the ends of the bar for the sides",
     ("trunk", "condition"): "at the angle of the condition",
     ("joint_centre", "landmark"): "from its own landmark",
     ("joint_centre", "acromion"): "from the acromion",
@@ -77,7 +77,7 @@ WAY_TEXTS = {
     ("grip", "bar"): "on the line of the bar",
     ("grip", "landmark"): "at the landmark of the hand",
     ("grip", "forearm"): "on the forearm, at the person's grip length",
-    ("girdle", "landmarks"): "as the joint centre or the acromion shows it",
+    ("girdle", "landmarks"): "as the joint centre shows it, or else the acromion",
     ("girdle", "condition"): "as the condition states it",
 }
 """Description of a way, as used in reports: the trunk is taken …"""

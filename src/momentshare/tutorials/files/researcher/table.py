@@ -26,7 +26,13 @@ def turned(pair, value, low, high):
     """Difference FIRST minus SECOND in percentage points, with its interval."""
     sign = 100.0 if pair["condition"] == FIRST else -100.0
     ends = sorted([sign * pair[low], sign * pair[high]])
-    return f"{round(sign * pair[value]):+d} [{round(ends[0]):+d}, {round(ends[1]):+d}]"
+    return f"{whole(sign * pair[value])} [{whole(ends[0])}, {whole(ends[1])}]"
+
+
+def whole(points):
+    """Whole points with their sign; what rounds to zero has none."""
+    text = f"{points:+.0f}"
+    return "0" if text in {"+0", "-0"} else text
 
 
 def of_pair(table, head):
