@@ -463,9 +463,15 @@ def test_orders_that_hold_are_counted_under_each_change():
     assert {with_hyphens(change) for change in table.column("change")} == changes
     for row in table.records():
         change = with_hyphens(row["change"])
-        mine = sum(o["change"] == change for o in orders)
+        mine = sum(
+            o["change"] == change
+            and o[plan.HEAD] != plan.IDLE  # below 5 % throughout
+            and not (o[plan.HEAD] == plan.SIDE and "narrow" in (o[FIRST], o[SECOND]))  # full
+            for o in orders
+        )
         assert row["orders"] == str(mine)
         assert row["orders that hold"] == str(mine - turned.count(change))
+    assert "heads that reach 5 % in one of the two" in table.caption
 
 
 def test_heads_of_a_published_table_keep_their_intervals_and_units():

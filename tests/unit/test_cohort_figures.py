@@ -78,7 +78,7 @@ def summary_of(conditions, free=0.2):
                 "condition": c,
                 "lateral": "measured",
                 "head": h,
-                "mean_activation": 0.03 * p,
+                "mean_activation": 0.04 * p,
             }
             for p in range(4)
             for c in conditions
@@ -103,7 +103,14 @@ def summary_of(conditions, free=0.2):
             for h in HEADS
         ]
     )
-    orders = sensitivity.assign(order_holds=sensitivity["difference"] < 0.5)
+    orders = pd.concat(
+        [
+            sensitivity[sensitivity["condition"] == a].assign(other=b)
+            for a, b in combinations(conditions, 2)
+        ]
+        or [sensitivity[:0].assign(other="")]
+    )
+    orders = orders.assign(order_holds=orders["difference"] < 0.5)
     emg = pd.concat(
         [
             pd.DataFrame({"person": p, "condition": c, "head": h, "lift_percent": LIFT})

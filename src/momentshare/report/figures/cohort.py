@@ -37,6 +37,7 @@ from momentshare.report.figures.limit_marks import footnote, hatch, hatch_stretc
 from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.text.cohort_changes import changed_orders
 from momentshare.report.text.cohort_orders import (
     choose_foremost,
     of_named,
@@ -119,12 +120,17 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
         "sensitivity",
         "sensitivity",
         lambda: sensitivity_figure(
-            tables["sensitivity"], tables.get("sensitivity_orders"), working_heads(summary), mode
+            tables["sensitivity"], _counted_orders(summary), working_heads(summary), mode
         ),
     )
     if "checks" in tables and len(doubtful(tables["checks"])):
         found["checks"] = lambda: checks_figure(tables["checks"])
     return found
+
+
+def _counted_orders(summary: CohortSummary) -> pd.DataFrame | None:
+    orders = changed_orders(summary)
+    return None if orders is None else orders.counted
 
 
 def working_heads(summary: CohortSummary) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
+from momentshare.report.text.opening import listed
 from momentshare.text import head_label, with_minus
 
 if TYPE_CHECKING:
@@ -41,7 +42,8 @@ def sensitivity_figure(
     table : DataFrame
         ``sensitivity`` of a cohort.
     orders : DataFrame or None
-        ``sensitivity_orders``; a circle marks a cell where the order of two conditions is reversed.
+        Rows of ``sensitivity_orders`` that count; a circle marks a cell where the order of two
+        conditions is reversed.
     heads : sequence of str
         Heads to show, from top to bottom.
     mode : str
@@ -83,8 +85,8 @@ def sensitivity_figure(
         Texts(
             title=_title(values, changes, "the difference" if two else "the answer"),
             note=f"Change of {what} in % points, {mean} (sensitivity.csv holds each condition). A "
-            "circle: the order of two conditions is reversed for this head. "
-            f"Lateral force {mode}."
+            "circle: the order of two conditions that differ by a percentage point or more is "
+            f"reversed for this head.{_without_order(orders, heads, mode)} Lateral force {mode}."
             + (f" Colours end at {size:g} points, so that no single cell sets them." * cut),
         ),
         Room(left=left, bottom=bottom),
@@ -148,6 +150,15 @@ def _title(values: NDArray[np.float64], changes: Sequence[str], what: str) -> st
         f"What moves {what} most: {with_minus(changes[top])}, by {means[top]:.0f} "
         f"{'point' if round(means[top]) == 1 else 'points'} a head on average"
     )
+
+
+def _without_order(orders: pd.DataFrame | None, heads: Sequence[str], mode: str) -> str:
+    """Name the heads that cannot have a circle, since no two conditions differ enough."""
+    if orders is None:
+        return ""
+    ordered = set(orders.loc[orders["lateral"] == mode, "head"].astype(str))
+    without = [head_label(head) for head in heads if head not in ordered]
+    return f" Without such an order, so without circles: {listed(without)}." if without else ""
 
 
 def _turned(orders: pd.DataFrame | None, mode: str) -> set[tuple[str, str]]:

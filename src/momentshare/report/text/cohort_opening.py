@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cohort.adjusted import ADJUSTED
 from momentshare.explain.phrases import capital
+from momentshare.report.text.cohort_changes import changed_orders, left_out_text
 from momentshare.report.text.cohort_findings import untested_text
 from momentshare.report.text.cohort_orders import (
     UNSHOWN,
@@ -115,7 +116,8 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     """Count the orders that a test shows and an input reverses, then the others that reverse."""
     if not found.tested:
         return "Without tests there is no order that a changed input could reverse."
-    if summary.tables.get("sensitivity_orders") is None:
+    changed = changed_orders(summary)
+    if changed is None:
         return "No input was changed, so it is not known what would reverse an order."
     shown = {(line["head"], line["order"]) for line in found.turning}
     others = [
@@ -133,13 +135,14 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
         )
     else:
         start = "No order that a test shows and the limb supports is reversed by a changed input."
-    if not others:
-        return start
-    causes = _causes(row["reversed_by"] for row in others)
-    return (
-        f"{start} {counted(len(others), 'other order')}, which no test shows or a limit "
-        f"concerns, {_is(others, 'is', 'are')} reversed too{causes}: in {_heads(others)}."
-    )
+    beside = ""
+    if others:
+        causes = _causes(row["reversed_by"] for row in others)
+        beside = (
+            f"{counted(len(others), 'other order')}, which no test shows or a limit concerns, "
+            f"{_is(others, 'is', 'are')} reversed too{causes}: in {_heads(others)}."
+        )
+    return " ".join(filter(None, (start, beside, left_out_text(changed))))
 
 
 def _above(row: Mapping[str, Any]) -> str:

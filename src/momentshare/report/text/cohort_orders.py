@@ -26,6 +26,7 @@ __all__ = [
     "EXACT",
     "WORKING",
     "CohortOrders",
+    "activation_by_person",
     "choose_foremost",
     "cohort_factor_statements",
     "cohort_factor_verdicts",
@@ -37,6 +38,7 @@ __all__ = [
     "order_size",
     "order_text",
     "order_title",
+    "pair_activation",
 ]
 
 WORKING = 0.05
@@ -128,8 +130,8 @@ def of_named(summary: CohortSummary) -> CohortOrders:
 def _judged_orders(summary: CohortSummary, column: str, named: pd.DataFrame | None) -> CohortOrders:
     """Judge the orders by one column of p, of contrasts or of what was named beforehand."""
     table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
-    people = summary.tables.get("heads_by_person")
-    if table is None or heads is None or people is None:
+    own = activation_by_person(summary)
+    if table is None or heads is None or own is None:
         return CohortOrders()
     mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == MEAN)]
     if named is not None:
@@ -139,9 +141,6 @@ def _judged_orders(summary: CohortSummary, column: str, named: pd.DataFrame | No
         return CohortOrders()
     if mine[column].isna().all():
         return CohortOrders(people_untested=int(mine["n_people"].max()))
-    own = people[people["lateral"] == summary.mode].pivot_table(
-        index="person", columns=["head", "condition"], values="mean_activation", observed=True
-    )
     tested = mine[mine[column].notna()]
     found = CohortOrders(
         tests=len(tested),
@@ -150,10 +149,25 @@ def _judged_orders(summary: CohortSummary, column: str, named: pd.DataFrame | No
     )
     for _, row in mine.iterrows():
         head, pair = row["item"], (row["condition"], row["other"])
-        both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
+        both = pair_activation(own, head, pair)
         if max(both) >= WORKING:
             _sorted_in(found, summary, row, both, column)
     return found
+
+
+def activation_by_person(summary: CohortSummary) -> pd.DataFrame | None:
+    """Lift-mean activation: a row per person, a column per head and condition."""
+    people = summary.tables.get("heads_by_person")
+    if people is None:
+        return None
+    return people[people["lateral"] == summary.mode].pivot_table(
+        index="person", columns=["head", "condition"], values="mean_activation", observed=True
+    )
+
+
+def pair_activation(own: pd.DataFrame, head: str, pair: tuple[str, str]) -> pd.Series[Any]:
+    """Mean activation of a head in two conditions, over the people who have both."""
+    return own[[(head, condition) for condition in pair]].dropna().mean()
 
 
 def _sorted_in(
