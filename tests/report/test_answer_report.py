@@ -94,9 +94,10 @@ def test_biases_are_counted_on_their_side_of_one(strength):
     pairs, ends = len(ends), ends[~limited]
     harder, easier = (ends["min"] > 1.0).sum(), (ends["max"] < 1.0).sum()
     assert said["What is firm"].startswith(
-        f"Of {pairs} pairs of condition and direction, the test's posture makes {harder} look"
+        f"Of {pairs} pairs of condition and direction, the test's posture makes "
+        f"{harder or 'none'} look"
     )
-    assert f" and {easier} easier, throughout" in said["What is firm"]
+    assert f" and {easier or 'none'} easier, throughout" in said["What is firm"]
     nearest = ends.apply(lambda row: min(max(v, 1.0 / v) for v in row), axis=1)
     sure = ends[(ends["min"] > 1.0) | (ends["max"] < 1.0)]
     assert ("farthest off is" in said["What is firm"]) == (len(sure) > 0)
@@ -160,7 +161,7 @@ def test_a_bias_that_changes_sides_names_what_turns_it():
     assert found.loc[up, "verdict"] == "harder"
     assert (found.loc[out, "verdict"], found.loc[out, "turns_with"]) == ("turns", "others")
     said = strength_opening(table, NO_ROWS)
-    assert "makes 1 look harder than it is and 0 easier" in said.firm
+    assert "makes 1 look harder than it is and none easier" in said.firm
     assert "1 with whether other moments are braced or balanced" in said.turns
     assert "elbow extension in 'bar' (bias 0.90 to 1.10)" in said.turns
     table.loc[table["others"] == "balanced", BIAS] = [1.4, 1.3, 0.8, 1.05]
@@ -386,8 +387,11 @@ def test_strength_tells_where_the_task_is_above_it():
     said = strength_opening(table, NO_ROWS)
     assert (
         "In 1 pair the moment is above the strength in the task's own posture, most in elbow "
-        "extension in 'bar' (1.30 times, mean over people)"
+        "extension in 'bar' (1.30 times, mean over people, lateral force zero)"
     ) in said.unsaid
+    # Another treatment of the lateral force is told nowhere in the summary, so not here either.
+    other = table.assign(lateral="free", utilisation_here=9.0)
+    assert strength_opening(pd.concat([table, other]), NO_ROWS).unsaid == said.unsaid
     assert (
         "is above the strength"
         not in strength_opening(table.assign(utilisation_here=0.9), NO_ROWS).unsaid

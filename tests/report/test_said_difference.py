@@ -2,6 +2,7 @@
 
 import json
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,11 @@ from typer.testing import CliRunner
 from momentshare.cli.explain import explain
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain.difference import explain_difference, factor_parts_along
-from momentshare.explain.difference_sentences import FACTOR_LABELS, FACTOR_WORDS
+from momentshare.explain.difference_sentences import (
+    FACTOR_LABELS,
+    FACTOR_WORDS,
+    answer_sentences,
+)
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import group_phrase
 from momentshare.limits import lift_kinds
@@ -139,6 +144,31 @@ def test_the_answer_stands_first_in_two_sentences_with_the_numbers_of_the_tables
         pushed = components[components["factor"] == "lateral force"]
         pushed = pushed[["value_first", "value_second"]].abs().max().max() >= 0.05
         assert ("N·m, without the lateral force)" in second) == (top == "moments" and pushed)
+
+
+def compared(one, other):
+    """A difference of one head without any part."""
+    return SimpleNamespace(
+        head_names=("triceps_brachii/lateral",),
+        activation=np.array([[one], [other]]),
+        names=("wide", "narrow"),
+        heights=(0.18, 0.18),
+        factors=lambda _: dict.fromkeys(FACTORS, 0.0),
+        components=lambda *_: {},
+    )
+
+
+def test_a_head_that_is_fully_active_in_both_is_not_compared():
+    full, place = answer_sentences(compared(1.0, 1.0), "triceps_brachii/lateral")
+    assert full == (
+        "The lateral head of the triceps brachii is fully active in 'wide' and in 'narrow' at 18 % "
+        "of the bar height, so the limb cannot show which of the two demands more of it there."
+    )
+    assert place == "At another height it may differ."
+    same, parts = answer_sentences(compared(0.5, 0.5), "triceps_brachii/lateral")
+    assert "works at 0.500 in 'wide' and at 0.500 in 'narrow'" in same
+    assert same.endswith("no difference worth the name.")
+    assert parts == "No single cause stands out."
 
 
 def test_parts_sum_to_the_difference_in_every_table(said):

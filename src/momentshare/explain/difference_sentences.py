@@ -71,6 +71,13 @@ def answer_sentences(
     """
     index = head_index(found.head_names, head)
     a, b = found.activation[:, index].tolist()
+    if min(a, b) > 1.0 - _HELD:
+        full = (
+            f"{capital(head_phrase(head))} is fully active in '{found.names[0]}' and in "
+            f"'{found.names[1]}'{_place(found)}, so the limb cannot show which of the two demands "
+            "more of it there."
+        )
+        return full, "At another height it may differ."
     gap = a - b
     factors = found.factors(head)
     # The factor that acts most in the sense of the difference; without one, the largest.
@@ -103,6 +110,9 @@ def answer_sentences(
 def _most(share: Share | None) -> str:
     return ", more than anything else" + in_brackets(share)
 
+
+_HELD = 1e-6
+"""Activation below 1 up to which a head counts as fully active: rounding of a solver."""
 
 _UNDONE = 1.5
 """Part over the difference from which the other factors are said to offset it; assumed."""
@@ -142,14 +152,16 @@ def _carrier_sentence(
         verb = " goes " if len(named) == 1 else " go "
         text = text.replace(" to ", f"{verb}to ", 1)
     else:
-        text = "No component of it stands out"
+        text = "No single cause stands out"
     others = [
         f"{FACTOR_WORDS[name]} {signed(factors[name])}"
         + in_brackets(None if known is None else known.part_sign(head, name, factors[name]))
         for name in FACTORS
         if name != top and abs(factors[name]) >= NOTHING
     ]
-    return f"{text}; the others: {', '.join(others)}." if others else f"{text}; nothing else adds."
+    if others:
+        return f"{text}; the others: {', '.join(others)}."
+    return f"{text}; nothing else adds." if named else f"{text}."
 
 
 def _numbers(found: Difference, head: str, factor: str, name: str) -> str:

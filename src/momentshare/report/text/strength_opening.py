@@ -150,8 +150,8 @@ def _firm(table: pd.DataFrame) -> str:
     harder, easier = int(counts.get("harder", 0)), int(counts.get("easier", 0))
     start = (
         f"Of {counted(len(table), 'pair')} of condition and direction, the test's posture makes "
-        f"{harder:,} look harder than {'it is' if harder == 1 else 'they are'} and {easier:,} "
-        "easier, throughout"
+        f"{_count(harder)} look harder than {'it is' if harder == 1 else 'they are'} and "
+        f"{_count(easier)} easier, throughout"
     )
     sure = table[table["verdict"].isin(["harder", "easier"])]
     if sure.empty:
@@ -160,6 +160,10 @@ def _firm(table: pd.DataFrame) -> str:
     ends = sure[["bias_low", "bias_high"]]
     far = (ends.where(ends >= 1.0, 1.0 / ends).min(axis=1)).rename("far")
     return f"{start}; farthest off is {_named(widest(sure.assign(far=far), 'far'))}."
+
+
+def _count(number: int) -> str:
+    return f"{number:,}" if number else "none"
 
 
 def _turns(table: pd.DataFrame) -> str:
@@ -187,19 +191,25 @@ def _too_weak(utilisation: pd.DataFrame) -> str:
     name = "utilisation_here"
     if name not in utilisation:
         return ""
+    # The treatment of the lateral force that the summary shows.
+    keys = [c for c in ("condition", "lateral", "direction") if c in utilisation]
+    if "lateral" in keys:
+        first = utilisation.groupby("condition", sort=False)["lateral"].transform("first")
+        utilisation = utilisation[utilisation["lateral"] == first]
     # The higher strength of the two definitions, so that the lower one is not held against it.
-    both = [c for c in ("person", "condition", "lateral", "direction") if c in utilisation]
+    both = [*(["person"] if "person" in utilisation else []), *keys]
     least = utilisation.groupby(both, sort=False, as_index=False)[name].min()
-    mean = least.groupby(["condition", "direction"], sort=False, as_index=False)[name].mean()
+    mean = least.groupby(keys, sort=False, as_index=False)[name].mean()
     over = mean[mean[name] > 1.0]
     if over.empty:
         return ""
     worst = widest(over, name)
+    under = f", lateral force {worst['lateral']}" if "lateral" in keys else ""
     return (
         f"in {counted(len(over), 'pair')} the moment is above the strength in the task's own "
         f"posture, most in {DIRECTIONS[str(worst['direction'])].words} in '{worst['condition']}' "
-        f"({worst[name]:.2f} times, mean over people): the limb is too weak for what was lifted or "
-        "is planned"
+        f"({worst[name]:.2f} times, mean over people{under}): the limb is too weak "
+        "for what was lifted or is planned"
     )
 
 
