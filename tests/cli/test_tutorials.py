@@ -200,7 +200,7 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
     model = model[(model["lateral"] == "measured") & model["other"].notna()].set_index("head")
     verdicts = pd.read_csv(folder / "sure" / "verdicts.csv").set_index("head")
     for head, row in table.iterrows():
-        value, *ends = re.findall(r"[+-]\d+", row["difference, model [95 % of draws]"])
+        value, *ends = re.findall(r"[+-]?\d+", row["difference, model [95 % of draws]"])
         mine = model.loc[head]
         assert (mine["condition"], mine["other"]) == ("narrow", "wide")
         assert abs(float(value) - 100 * mine["mean"]) < 0.51
