@@ -11,6 +11,7 @@ from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.explain import explain_head, frame_problem
 from momentshare.explain.difference import explain_difference, factor_parts_along
+from momentshare.explain.difference_sentences import what_if_sentence
 from momentshare.explain.frame_pairs import (
     EQUAL_MOMENT,
     EQUAL_PART,
@@ -417,6 +418,29 @@ def test_what_ifs_are_frames_solved_again(pair):
         explain_difference(lift, pair[1]["zero"], frame=1).gap[problem.head_names.index(LONG)],
         abs=1e-7,
     )
+
+
+def test_a_what_if_tells_in_how_many_draws_it_moves_the_difference_alike(pair):
+    """Of three draws one moves it twice as far, one the other way, and one half as far."""
+    found = what_if([("wide", pair[0]["zero"], 1), ("narrow", pair[1]["zero"], 1)])
+    head = found.head_names.index(LONG)
+
+    def drawn(factor):
+        """Let every case move the difference by a factor times what it moves here."""
+        activation = found.activation.copy()
+        gap = activation[0, :, head] - activation[1, :, head]
+        activation[0, :, head] = activation[1, :, head] + gap[0] + factor * (gap - gap[0])
+        return replace(found, activation=activation)
+
+    said = what_if_sentence(found, LONG, drawn=[drawn(2.0), drawn(-1.0), drawn(0.5)])
+    gaps = found.gap(LONG)
+    told = re.findall(r"it would be ([+-]?\d\.\d+) \((higher|lower) in (\d) of (\d) draws\)", said)
+    assert len(told) == 3
+    for value, sense, holds, draws in told:
+        moved = float(value) - gaps["as_it_is"]
+        assert (sense == "higher") == (moved > 0.0)
+        assert (holds, draws) == ("2", "3")
+    assert "draws" not in what_if_sentence(found, LONG)
 
 
 def test_without_a_push_the_measured_frame_is_the_unpushed_one(pair):

@@ -131,7 +131,8 @@ def around_heads(asked: HeadsAsked, found: Sequence[HeadExplanation]) -> Around:
         split = drawn_heads(drawn, (heads[0], heads[1]), height)
         answer = " ".join(apart_sentences(apart, split, {h: keys(h, height) for h in heads}))
         changes = what_if([(asked.condition, result, asked.frame)])
-        rest.append(what_if_sentence(changes, heads[0], heads[1]))
+        again = [what_if([(asked.condition, own, frame_at(own, height))]) for own in drawn]
+        rest.append(what_if_sentence(changes, heads[0], heads[1], again))
         readings = [READINGS]
         tables["heads_apart.csv"] = apart.to_dataframe()
         tables["what_if.csv"] = changes.to_dataframe()

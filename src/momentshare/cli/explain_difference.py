@@ -58,6 +58,7 @@ class Explained:
     heads: tuple[HeadExplanation, HeadExplanation]
     along: Any
     changes: WhatIf
+    drawn_changes: tuple[WhatIf, ...]
     limits: tuple[tuple[str, LimitingStrength], ...]
     marks: dict[str, str]
     kinds: dict[str, LiftKind]
@@ -108,7 +109,7 @@ class Explained:
             say.sure_sentence(found, head, self.drawn, self.asked.draws),
             *((mixtures,) if found.short else ()),
             *self.bearing.texts,
-            say.what_if_sentence(self.changes, head),
+            say.what_if_sentence(self.changes, head, drawn=self.drawn_changes),
             *(
                 limiting_sentence(own, name, self.shares.get(name), self.marks)
                 for name, own in self.limits
@@ -203,7 +204,7 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
     head = asked.head or _most_telling(lifts, asked, found)
     named = tuple(zip(asked.conditions, pair, strict=True))
     heads = tuple(explain_head(r, head, frame=k) for r, k in zip(pair, found.frames, strict=True))
-    drawn, shares = _drawn(lifts, asked, modes, found)
+    drawn, shares, again = _drawn(lifts, asked, modes, found)
     limits = tuple((name, own) for name, result in named if (own := limiting(result)) is not None)
     kinds = [lifts.kinds[name] for name in asked.conditions]
     about = bearing(
@@ -224,6 +225,7 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
         heads=heads,  # type: ignore[arg-type]  # two
         along=factor_parts_along(*pair),
         changes=changes,
+        drawn_changes=again,
         limits=limits,
         marks=marks,
         kinds=lifts.kinds,
@@ -285,12 +287,14 @@ def _pair(
 
 def _drawn(
     lifts: SolvedLifts, asked: Asked, modes: tuple[str, str], found: Difference
-) -> tuple[DrawnDifferences | None, dict[str, dict[str, Share]]]:
-    """Differences in the draws, and for each condition the shares of what limits its load."""
+) -> tuple[DrawnDifferences | None, dict[str, dict[str, Share]], tuple[WhatIf, ...]]:
+    """Differences in the draws, the shares of what limits each load, and what-ifs by draw."""
+    from momentshare.explain import frame_at
     from momentshare.explain.drawn import drawn_differences
+    from momentshare.explain.group_changes import what_if
 
     if not asked.draws:
-        return None, {}
+        return None, {}, ()
     results = solve_drawn_lifts(lifts, asked.conditions, modes, asked.draws)
     pairs = [(own[0], own[1]) for own in results]
     shares = {
@@ -298,4 +302,13 @@ def _drawn(
         for k, name in enumerate(asked.conditions)
         if (found_of := limiting(lifts.results[name][modes[k]])) is not None
     }
-    return drawn_differences(pairs, found.heights), shares
+    again = tuple(
+        what_if(
+            [
+                (name, result, frame_at(result, height))
+                for name, result, height in zip(asked.conditions, own, found.heights, strict=True)
+            ]
+        )
+        for own in pairs
+    )
+    return drawn_differences(pairs, found.heights), shares, again

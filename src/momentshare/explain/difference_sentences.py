@@ -8,6 +8,7 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.explain.along import sign_runs
+from momentshare.explain.drawn import Share
 from momentshare.explain.group_changes import AS_IT_IS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import NOTHING, capital, direction, group_phrase, percent, signed
@@ -15,10 +16,12 @@ from momentshare.explain.problem import head_index
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from momentshare.explain.difference import Difference
-    from momentshare.explain.drawn import DrawnDifferences, Share
+    from momentshare.explain.drawn import DrawnDifferences
     from momentshare.explain.group_changes import WhatIf
 
 __all__ = [
@@ -247,7 +250,9 @@ def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, 
     return text + "."
 
 
-def what_if_sentence(found: WhatIf, head: str, other: str | None = None) -> str:
+def what_if_sentence(
+    found: WhatIf, head: str, other: str | None = None, drawn: Sequence[WhatIf] = ()
+) -> str:
     """State on which group, component or push the difference depends most.
 
     Parameters
@@ -257,8 +262,12 @@ def what_if_sentence(found: WhatIf, head: str, other: str | None = None) -> str:
     head : str
     other : str, optional
         Second head; the difference is then that between both in the first frame.
+    drawn : sequence of WhatIf
+        The same in draws of the limb: each case tells in how many it moves the difference alike.
     """
-    gaps = found.gap(head) if other is None else found.gap_between(head, other)
+    gaps, *others = (
+        one.gap(head) if other is None else one.gap_between(head, other) for one in (found, *drawn)
+    )
     now = gaps[AS_IT_IS]
     moved = {
         case: gap - now
@@ -275,11 +284,20 @@ def what_if_sentence(found: WhatIf, head: str, other: str | None = None) -> str:
     order = sorted(moved, key=lambda case: (case in short, -abs(moved[case])))[:_SHOWN_CASES]
     said = "; ".join(
         f"{change_words(case)} it would be {signed(gaps[case])}"
+        + _moved_alike(moved[case], [own[case] - own[AS_IT_IS] for own in others if case in own])
         + (", but then a moment falls short" if case in short else "")
         for case in order
     )
     start = "both solved again; as it is" if other is None else "solved again; the difference is"
     return f"What if ({start} {signed(now)}): {said}."
+
+
+def _moved_alike(moved: float, drawn: Sequence[float]) -> str:
+    """Say in how many draws a case moves a difference the same way; nothing without draws."""
+    if not drawn:
+        return ""
+    sense = "higher" if moved > 0.0 else "lower"
+    return f" ({sense} {Share.counted(np.sign(drawn) == np.sign(moved))})"
 
 
 _SHORT = 0.05
