@@ -38,6 +38,7 @@ __all__ = [
     "HEAD_QUANTITIES",
     "LIFT_QUANTITIES",
     "PARTS",
+    "PART_WORDS",
     "QUANTITIES",
     "STRENGTH_QUANTITIES",
     "LiftKind",
@@ -111,6 +112,9 @@ EXERCISE_GROUPS = {
 
 PARTS = ("chest", "middle", "lock-out")
 """Thirds of the bar height."""
+
+PART_WORDS = dict(zip(PARTS, ("first", "middle", "last"), strict=True))
+"""Third of the bar height → its place in words."""
 
 CLAIMS = ("size", "order", "any", "course")
 
@@ -249,6 +253,16 @@ class Limits:
         """Title and reasons of each key named, in file order, for the notes below a table."""
         named = {key for text in keys for key in text.split()}
         return [f"{self.said(k)} ({self.reasons(k)})" for k in self.keys if k in named]
+
+    def is_of_course(self, key: str, head: str) -> bool:
+        """Whether all that a key says of a head is about its course along the lift."""
+        return all(row.claim == "course" for row in self.of(key) if row.names(head))
+
+    def only_third(self, key: str) -> str:
+        """Third of the bar height that all rows of a key are about, in words; else empty."""
+        parts = {row.parts for row in self.of(key)}
+        only = parts.pop() if len(parts) == 1 else ()
+        return PART_WORDS[only[0]] if len(only) == 1 else ""
 
     def reasons(self, key: str) -> str:
         """Return the reasons of a key's rows, each once; several after what they are about."""

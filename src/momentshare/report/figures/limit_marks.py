@@ -118,9 +118,6 @@ class Marks:
         )
 
 
-_THIRDS = dict(zip(PARTS, ("first", "middle", "last"), strict=True))
-
-
 def footnote(limits: Limits, keys: Iterable[str]) -> str:
     """Explain in a sentence the keys of a figure, with the third they are about; empty without.
 
@@ -147,10 +144,8 @@ def footnote(limits: Limits, keys: Iterable[str]) -> str:
 
 def _third(limits: Limits, key: str) -> str:
     """Say which third of the bar height a limit is about, if all its rows are about the same."""
-    parts = {row.parts for row in limits.of(key)}
-    if len(parts) > 1 or len(only := parts.pop()) != 1:
-        return ""
-    return f", in the {_THIRDS[only[0]]} third of the bar height"
+    third = limits.only_third(key)
+    return f", in the {third} third of the bar height" if third else ""
 
 
 def hatch(ax: Axes, left: float, bottom: float, width: float, height: float) -> None:

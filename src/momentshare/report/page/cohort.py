@@ -38,7 +38,7 @@ from momentshare.report.text.cohort_methods import (
     settings_rows,
 )
 from momentshare.report.text.cohort_opening import cohort_opening
-from momentshare.report.text.cohort_orders import WORKING, order_keys
+from momentshare.report.text.cohort_orders import WORKING, course_keys, order_keys
 from momentshare.report.text.cohort_peers import never_possible, never_text
 from momentshare.text import head_label
 
@@ -386,13 +386,14 @@ def _glenoid(summary: CohortSummary) -> list[Block]:
 
 
 def _concerned(summary: CohortSummary) -> list[str]:
-    """Keys of the limits of working heads and of their orders."""
+    """Keys of the limits of working heads, of their orders and of their courses."""
     table = summary.tables.get("heads")
     if table is None or "limit" not in table:
         return []
     heads, found = working_heads(summary), order_keys(summary)
     own = table.loc[table["head"].isin(heads), "limit"]
-    return [*own, *(found.get(head, "") for head in heads)]
+    courses = [keys for (head, _), keys in course_keys(summary).items() if head in heads]
+    return [*own, *(found.get(head, "") for head in heads), *courses]
 
 
 def _own(result: CohortResult) -> list[str]:

@@ -18,6 +18,7 @@ from momentshare.report.text.cohort_orders import (
     EXACT,
     WORKING,
     cohort_factor_statements,
+    course_note,
     judged_orders,
     level_text,
     load_text,
@@ -35,6 +36,8 @@ from momentshare.report.text.verdicts import ANOTHER_RULE, FIRM_ASKS
 from momentshare.text import head_label
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from momentshare.cohort.run import CohortResult
@@ -83,8 +86,8 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         lead="Estimates of a model that is the same for every person: p values and intervals "
         "describe the spread between people and motions, not the model's own errors, which all "
         "people share. An order (which of two conditions is the higher in a head) is a finding, or "
-        f"firm, if {FIRM_ASKS['cohort']}, and no limit of the limb concerns it (see Limits). "
-        f"{ANOTHER_RULE}",
+        f"firm, if {FIRM_ASKS['cohort']}, and no limit of the limb concerns its lift "
+        f"means as a whole (see Limits). {ANOTHER_RULE}",
         blocks=blocks,
     )
 
@@ -234,7 +237,9 @@ def _orders(summary: CohortSummary) -> list[Block]:
                 f"differences, {100 * summary.confidence:g} %, not adjusted for the number of "
                 "tests.",
                 labels={n: v for n, v in _LABELS.items() if n in columns},
-                note=" ".join(filter(None, ("; ".join(notes), load_text(found, summary)))),
+                note=" ".join(
+                    filter(None, (_noted(notes, lines, summary), load_text(found, summary)))
+                ),
             )
         )
     rest = [
@@ -253,6 +258,13 @@ def _orders(summary: CohortSummary) -> list[Block]:
     if rest:
         blocks.append(Paragraph(text=f"Not in this table: {'; '.join(rest)} (see All orders)."))
     return blocks
+
+
+def _noted(notes: Sequence[str], lines: Sequence[dict[str, Any]], summary: CohortSummary) -> str:
+    """Limits on part of the lift, and why an order stays firm where one is on its course."""
+    told = "; ".join(notes)
+    why = course_note(lines, summary)
+    return f"{told}. {why}" if why else told
 
 
 def _unnamed(summary: CohortSummary) -> list[dict[str, Any]]:

@@ -229,7 +229,7 @@ def _judging(summary: CohortSummary) -> str:
     return (
         f" Lift-mean activation: {found.tests} tests, in {found.people} people.{tried} The order "
         f"of two conditions was called firm if {FIRM_ASKS['cohort']}, and if no limit of the limb "
-        "concerned it."
+        "concerned its lift means as a whole."
     )
 
 

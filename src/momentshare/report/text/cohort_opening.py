@@ -18,6 +18,7 @@ from momentshare.report.text.cohort_orders import (
     load_text,
     of_named,
     order_text,
+    part_text,
 )
 from momentshare.report.text.cohort_selection import left_out_conditions
 from momentshare.report.text.opening import (
@@ -98,7 +99,8 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
     counts = (
         f"Of {counted(shown, 'order')} of two conditions within a head that a test shows ({level}) "
         f"{len(found.firm):,} {_is(found.firm, 'is', 'are')} firm: no limit of the limb concerns "
-        f"{_is(found.firm, 'it', 'them')}, and the mean difference keeps its sign{under}"
+        f"{_is(found.firm, 'its lift means', 'their lift means')} as a whole, and the mean "
+        f"difference keeps its sign{under}"
     )
     if not found.firm:
         changes = f" under every change of one input{held}"
@@ -106,6 +108,8 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
             f"Nothing is firm: of {counted(shown, 'order')} of two conditions within a head that a "
             f"test shows ({level}) none is supported by the limb and keeps its sign{changes}."
         )
+    if in_part := part_text(found.firm, summary):
+        counts = f"{counts}; {in_part}"
     top, among = choose_foremost(found.firm, summary)
     lead = capital(order_text(top))
     why = f" That is {most_muscle(among)}." if len(found.firm) > 1 else ""

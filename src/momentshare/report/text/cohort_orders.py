@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ from momentshare.cohort.outcomes.over_people import MEAN
 from momentshare.cohort.schema import LOAD
 from momentshare.limits import merged_keys
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
-from momentshare.report.text.opening import counted, foremost
+from momentshare.report.text.opening import counted, foremost, joined
 from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
 from momentshare.text import head_phrase, with_minus
 
@@ -30,6 +31,8 @@ __all__ = [
     "choose_foremost",
     "cohort_factor_statements",
     "cohort_factor_verdicts",
+    "course_keys",
+    "course_note",
     "judged_orders",
     "level_text",
     "load_text",
@@ -39,6 +42,7 @@ __all__ = [
     "order_text",
     "order_title",
     "pair_activation",
+    "part_text",
 ]
 
 WORKING = 0.05
@@ -147,11 +151,13 @@ def _judged_orders(summary: CohortSummary, column: str, named: pd.DataFrame | No
         heads_tested=tested["item"].nunique(),
         people=int(tested["n_people"].max()),
     )
+    courses = course_keys(summary)
     for _, row in mine.iterrows():
         head, pair = row["item"], (row["condition"], row["other"])
         both = pair_activation(own, head, pair)
         if max(both) >= WORKING:
-            _sorted_in(found, summary, row, both, column)
+            course = merged_keys(courses.get((head, name), "") for name in pair)
+            _sorted_in(found, summary, row, both, column, course)
     return found
 
 
@@ -171,9 +177,14 @@ def pair_activation(own: pd.DataFrame, head: str, pair: tuple[str, str]) -> pd.S
 
 
 def _sorted_in(
-    found: CohortOrders, summary: CohortSummary, row: pd.Series[Any], both: Any, column: str
+    found: CohortOrders,
+    summary: CohortSummary,
+    row: pd.Series[Any],
+    both: Any,
+    column: str,
+    course: str,
 ) -> None:
-    """Put one order where it belongs."""
+    """Put one order where it belongs; ``course`` has the keys of limits on its course."""
     head, pair = str(row["item"]), (row["condition"], row["other"])
     turned, tried = _turned_by(summary, head, pair)
     whole, in_part = _order_limits(summary, row)
@@ -204,7 +215,9 @@ def _sorted_in(
     elif turned:
         found.turning.append(line | {"turns_with": "; ".join(turned)})
     else:
-        found.firm.append(line | {"changes_tried": tried, "in_part": in_part})
+        found.firm.append(
+            line | {"changes_tried": tried, "in_part": merged_keys([in_part, course])}
+        )
 
 
 def _adjusted(summary: CohortSummary, row: pd.Series[Any]) -> pd.Series[Any] | None:
@@ -321,6 +334,57 @@ def order_keys(summary: CohortSummary) -> dict[str, str]:
     mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == MEAN)]
     parts = mine.groupby("item", sort=False, observed=True)["limit"]
     return {str(head): keys for head, part in parts if (keys := merged_keys(part))}
+
+
+def course_keys(summary: CohortSummary) -> dict[tuple[str, str], str]:
+    """Head and condition → keys of the limits on the course of its activation along the lift.
+
+    They concern how activation rises or falls, so that no number of a whole lift has them.
+    """
+    table = summary.tables.get("curves_heads")
+    if table is None or "limit_here" not in table:
+        return {}
+    mine = table[(table["lateral"] == summary.mode) & (table["quantity"] == "activation")]
+    found = {}
+    for names, here in mine.groupby(["head", "condition"], sort=False, observed=True)["limit_here"]:
+        head, condition = map(str, names)
+        keys = merged_keys(here).split()
+        found[head, condition] = " ".join(k for k in keys if summary.limits.is_of_course(k, head))
+    return found
+
+
+def part_text(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> str:
+    """Say in how many firm orders part of the lift is not supported; empty without any."""
+    counts: Counter[tuple[str, str]] = Counter()
+    for line in lines:
+        for key in str(line["in_part"]).split():
+            what = "the course" if summary.limits.is_of_course(key, str(line["head"])) else "part"
+            counts[key, what] += 1
+    parts = []
+    for (key, what), count in counts.items():
+        third = summary.limits.only_third(key)
+        where = f"{what} in the {third} third of the bar height" if third else f"{what} of the lift"
+        share = f" in {count:,} of them" if len(lines) > 1 else ""
+        parts.append(f"{where.removeprefix('part in ')} is not supported{share} ({key})")
+    return "; ".join(parts)
+
+
+def course_note(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> str:
+    """Say why an order whose course is not supported is firm all the same; empty without one."""
+    keys = [
+        key
+        for line in lines
+        for key in str(line["in_part"]).split()
+        if summary.limits.is_of_course(key, str(line["head"]))
+    ]
+    if not keys:
+        return ""
+    verb = "concerns" if len(set(keys)) == 1 else "concern"
+    return (
+        f"{joined(dict.fromkeys(keys))} {verb} how activation rises or falls along the lift and "
+        "not which of two conditions is higher, so these orders of lift means stay firm, although "
+        "the means include the part of the lift concerned."
+    )
 
 
 def level_text(found: CohortOrders, summary: CohortSummary) -> str:
