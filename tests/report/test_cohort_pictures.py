@@ -37,6 +37,7 @@ from momentshare.report.figures.cohort import cohort_figures, trial_checks_figur
 from momentshare.report.figures.emg import emg_agreement_figure, emg_curves_figure
 from momentshare.report.figures.layout import WIDEST
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.text.cohort_orders import judged_orders
 
 pytest.importorskip("statsmodels")
 
@@ -317,7 +318,12 @@ def test_lift_means_have_their_bar_and_their_people():
     assert ax.get_xlabel() == "lift-mean activation [%]"
     names = [unmarked(t.get_text())[0] for t in ax.get_yticklabels()]
     assert names == [spelled(head) for head in WORKING]
-    colours = legend("activation_by_head")
+    (key,) = figure("activation_by_head").legends
+    colours = {
+        to_hex(handle.get_color()): words(text.get_text())
+        for handle, text in zip(key.legend_handles, key.get_texts(), strict=True)
+        if words(text.get_text()) in CONDITIONS
+    }
     assert set(colours.values()) == set(CONDITIONS)
     seen = set()
     for container in ax.containers:
@@ -342,6 +348,36 @@ def test_lift_means_have_their_bar_and_their_people():
         seen.add((head, condition))
     assert seen == {(h, c) for h in WORKING for c in CONDITIONS}
     assert "Lateral force measured." in note("activation_by_head")
+
+
+def test_a_filled_dot_marks_the_heads_with_a_firm_order():
+    made = figure("activation_by_head")
+    ax, (key,) = made.axes[0], made.legends
+    found = judged_orders(planted().summary)
+    firm = {line["head"] for line in found.firm}
+    assert set() < firm & set(WORKING) < set(WORKING)
+    dots = {
+        WORKING[round(line.get_ydata()[0])]: to_hex(line.get_markerfacecolor())
+        for line in ax.lines
+        if line.get_gid() in {"firm", "not-firm"}
+    }
+    filled, open_ = style.INK, "#ffffff"
+    assert dots == {head: filled if head in firm else open_ for head in WORKING}
+    told = {
+        words(text.get_text()): to_hex(handle.get_markerfacecolor())
+        for handle, text in zip(key.legend_handles, key.get_texts(), strict=True)
+    }
+    assert told["a firm order"] == filled
+    assert told["no firm order"] == open_
+    assert "Dot at the right end of a row: whether an order of the head is firm." in note(
+        "activation_by_head"
+    )
+    # Without tests nothing is called firm, and no dot is drawn.
+    tables = {n: t for n, t in planted().summary.tables.items() if n != "contrasts"}
+    with mpl.rc_context(style.settings()):
+        bare = cohort_figures(replace(planted().summary, tables=tables))["activation_by_head"]()
+    assert not any(line.get_gid() in {"firm", "not-firm"} for line in bare.axes[0].lines)
+    assert "firm" not in " ".join(text.get_text() for text in bare.legends[0].get_texts())
 
 
 EMG_WORDS = {

@@ -406,6 +406,19 @@ def _firm_title(summary: CohortSummary) -> str:
     return f"Firm: {order_title(choose_foremost(firm, summary)[0])}"
 
 
+_FIRM_MARKS = {True: ("a firm order", style.FIRM), False: ("no firm order", style.OPEN)}
+"""Whether an order of a head is firm → words and look of the mark beside its row."""
+
+
+def _firm_heads(summary: CohortSummary) -> dict[str, bool]:
+    """Head → whether one of its orders is firm; empty where nothing was tested or changed."""
+    found = of_named(summary)
+    if not found.tested or summary.tables.get("sensitivity_orders") is None:
+        return {}
+    firm = {str(line["head"]) for line in found.firm}
+    return {str(row["head"]): str(row["head"]) in firm for row in found.judged}
+
+
 def _activation_by_head(summary: CohortSummary) -> Figure:
     means, own = (summary.tables[n] for n in ("heads", "heads_by_person"))
     means, own = (t[t["lateral"] == summary.mode] for t in (means, own))
@@ -416,6 +429,8 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     compared = order_keys(summary)
     keys = {head: merged_keys([keys.get(head, ""), compared.get(head, "")]) for head in heads}
     labels = [marked(head_label(head), keys[head]) for head in heads]
+    firm = {head: it_is for head, it_is in _firm_heads(summary).items() if head in heads}
+    marks = [_FIRM_MARKS[is_firm] for is_firm in (True, False) if is_firm in firm.values()]
     figure, axes = panel_grid(
         1,
         1,
@@ -424,8 +439,9 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
             title=_firm_title(summary) or "Lift-mean activation of each head",
             note=f"Lift-mean activation of each head. Lateral force {summary.mode}. Marker: mean "
             "over people; bar: one SD, cut at 0 and 100 %; small dots: people."
+            + " Dot at the right end of a row: whether an order of the head is firm." * bool(firm)
             + _hatched(footnote(summary.limits, keys.values()), "rows"),
-            legend=looks.bar_handles(conditions),
+            legend=[*looks.bar_handles(conditions), *marks],
         ),
         Room(left=label_room(labels)),
     )
@@ -455,6 +471,11 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     for row, head in enumerate(heads):
         if keys.get(head):
             hatch(ax, 0.0, row - 0.5, ax.get_xlim()[1], 1.0)
+        if head in firm:
+            ax.plot(
+                [1.02], [row], transform=ax.get_yaxis_transform(), clip_on=False,
+                gid="firm" if firm[head] else "not-firm", **_FIRM_MARKS[firm[head]][1],
+            )  # fmt: skip
     ax.set_xlabel("lift-mean activation [%]")
     settle(figure)
     return figure
