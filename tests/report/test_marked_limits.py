@@ -15,6 +15,8 @@ from tests.planned import CONDITIONS, solved
 
 from momentshare.limits import Limit, Limits
 from momentshare.report.figures import study as figures
+from momentshare.report.page.study import study_page
+from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
 from momentshare.text import head_label
@@ -232,6 +234,29 @@ def test_stretches_are_hatched_and_named_by_the_treatment_that_is_drawn(mode, pu
     assert f"Not supported by the limb: {told} Such stretches are hatched." in head_of_figure(
         figure
     )
+
+
+def test_a_limit_on_the_course_is_told_beside_the_firm_orders_that_it_leaves_standing():
+    bare = replace(study(), model=replace(study().model, limits=Limits()))
+    firm = verdict_table(bare).query("verdict == 'firm'")
+    head = firm["head"].iloc[0]
+    course = Limit(key="L1", title="Course", heads=(head,), quantity="activation",
+                   parts=("middle",), claim="course", reason="r")  # fmt: skip
+    idle = replace(course, key="L2", heads=("nothing",), title="Idle")
+    found = replace(bare, model=replace(bare.model, limits=Limits((course, idle))))
+    verdicts = verdict_table(found)
+    assert list(verdicts["verdict"]) == list(verdict_table(bare)["verdict"])
+    said, without = (study_opening(s, verdicts).firm for s in (found, bare))
+    count = (firm["head"] == head).sum()
+    assert said == (
+        f"{without} The course of activation is not supported in the middle third of the bar "
+        f"height in {count} of them (L1)."
+    )
+    (limits,) = [s for s in study_page(found, verdicts, {}).sections if s.anchor == "limits"]
+    first, other = limits.blocks[2], limits.blocks[4]
+    assert "this report concerns" in limits.blocks[1].text
+    assert list(first.items) == ["L1: Course (r)"]
+    assert list(other.items) == ["L2: Idle"]
 
 
 def test_orders_that_cannot_be_borne_are_named_in_their_figure():

@@ -141,6 +141,18 @@ def foremost(table):
     )
 
 
+def course(firm):
+    """What is said of the firm orders whose course along the lift the limb does not support."""
+    (limit,) = [row for row in solved().model.limits.rows if row.claim == "course"]
+    assert limit.parts == ("lock-out",)
+    count = sum(head in limit.heads or head.split("/")[0] in limit.heads for head in firm["head"])
+    assert count
+    return (
+        " The course of activation is not supported in the last third of the bar height in "
+        f"{count} of them ({limit.key})."
+    )
+
+
 def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(tables, opening):
     table = tables["verdicts"]
     firm = table[table["verdict"] == "firm"]
@@ -149,7 +161,7 @@ def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(ta
     assert len(PEOPLE) == 2
     assert "for both people" in said
     assert f"under all {len(MODES)} treatments of the lateral force" in said
-    assert said.endswith(f"; {lead(firm)}{foremost(firm)}.")
+    assert said.endswith(f"; {lead(firm)}{foremost(firm)}.{course(firm)}")
 
 
 def test_a_head_that_hardly_works_does_not_lead_and_the_words_say_so(tables):
@@ -171,7 +183,7 @@ def test_a_head_that_hardly_works_does_not_lead_and_the_words_say_so(tables):
         if share is not None:
             mine.loc[first, "activation"] = share
         said = study_opening(solved(), mine).firm
-        assert said.endswith(f"; {lead(mine)}{foremost(mine)}.")
+        assert said.endswith(f"; {lead(mine)}{foremost(mine)}.{course(mine)}")
         named[place] = said, firm_title(mine)
     for place, row in (("above", first), ("below", second), ("all below", first)):
         words = head_phrase(firm.loc[row, "head"])

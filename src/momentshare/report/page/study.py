@@ -17,7 +17,7 @@ from momentshare.report.page.parts import (
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
-from momentshare.report.text.study_opening import study_opening, tried_text
+from momentshare.report.text.study_opening import course_keys, study_opening, tried_text
 from momentshare.report.text.verdicts import (
     ANOTHER_RULE,
     FIRM_ASKS,
@@ -93,7 +93,13 @@ def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str
                 _conditions(study),
             ],
         ),
-        limits_section(study.model, concerned=verdicts["limit"]),
+        limits_section(
+            study.model,
+            concerned=[
+                *verdicts["limit"],
+                *(course_keys(study, str(head)) for head in verdicts["head"].unique()),
+            ],
+        ),
         settings_section(
             [muscles_text(study.model, file.settings)],
             person_rows(file.person, study.model),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from momentshare import reading
-from momentshare.limits import lift_kinds, merged_keys, with_limits
+from momentshare.limits import keys_text, lift_kinds, merged_keys, with_limits
 from momentshare.reading.once import made_once
 from momentshare.report.text.opening import (
     Opening,
@@ -45,6 +45,7 @@ __all__ = [
     "MOST_MUSCLE",
     "POSTURE",
     "WORKING",
+    "course_keys",
     "lead_word",
     "most_muscle",
     "study_opening",
@@ -248,7 +249,28 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     if firm.empty:
         return f"{start}: nothing is firm."
     top, among = foremost(firm)
-    return f"{start}; {lead_word(len(firm), among)}{_order(top)}."
+    return (
+        f"{start}; {lead_word(len(firm), among)}{_order(top)}.{_course(study, list(firm['head']))}"
+    )
+
+
+def course_keys(study: StudyResult, head: str) -> str:
+    """Keys of the limits on the course of a head's activation along any lift of a study."""
+    kinds = list(lift_kinds(study.study.file.condition).values())
+    rows = study.model.limits.at("activation", head=head, kinds=kinds, claim="course")
+    return keys_text(row for row in rows if row.claim == "course")
+
+
+def _course(study: StudyResult, heads: Sequence[str]) -> str:
+    """Say in how many firm orders the course along the lift is not supported, if in any."""
+    own = {head: course_keys(study, head).split() for head in set(heads)}
+    counts = Counter(key for head in heads for key in own[head])
+    parts = []
+    for key, count in counts.items():
+        third = study.model.limits.only_third(key)
+        where = f"in the {third} third of the bar height" if third else "along the lift"
+        parts.append(f"{where} in {count:,} of them ({key})")
+    return f" The course of activation is not supported {joined(parts)}." if parts else ""
 
 
 def _turns(verdicts: pd.DataFrame) -> str:
