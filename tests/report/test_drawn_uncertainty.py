@@ -38,6 +38,7 @@ from momentshare.model import load_model
 from momentshare.report.figures import style
 from momentshare.report.figures import uncertainty as report
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.page.uncertainty import uncertainty_page
 from momentshare.report.text.opening import MOVES, TURNS
 from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
 from momentshare.report.text.verdicts import FIRM_ORDER
@@ -594,6 +595,34 @@ def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
         assert row.draws_met == DRAWS - len(bad[row.condition] | bad[row.other])
     order = order[(order["condition"] == "narrow") & (order["other"] == "wide")]
     assert set(order["draws"]) == {DRAWS - 3}
+
+
+def test_firm_orders_whose_course_is_not_supported_are_counted_and_the_limit_is_listed(summary):
+    """Course and order are two claims: the lift means stay firm, the course is named beside."""
+    (limit,) = [row for row in summary.model.limits.rows if row.claim == "course"]
+    pairs = judged_pairs(summary)
+    firm = pairs[pairs["verdict"] == FIRM_ORDER]
+    of_course = [h for h in pairs["head"] if {h, h.split("/")[0]} & set(limit.heads)]
+    assert of_course
+    # The same pairs, with a firm order of a head that the limit names.
+    planted = pairs.assign(
+        verdict=pairs["verdict"].where(~pairs["head"].isin(of_course), FIRM_ORDER)
+    )
+    for table in (pairs, planted):
+        mine = table[table["verdict"] == FIRM_ORDER]
+        count = sum(head in of_course for head in mine["head"])
+        said = uncertainty_opening(summary, table).firm
+        told = (
+            " The course of activation is not supported in the last third of the bar height in "
+            f"{count} of them ({limit.key})."
+        )
+        assert (told in said) == (count > 0)
+        assert ("The course" in said) == (count > 0)
+    assert len(planted[planted["verdict"] == FIRM_ORDER]) > len(firm)
+    section = next(s for s in uncertainty_page(summary, {}).sections if s.title == "Limits")
+    listed, rest = repr(section).split("What else", 1)
+    assert f"{limit.key}:" in listed
+    assert f"{limit.key}:" not in rest
 
 
 def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(summary, tables):

@@ -97,7 +97,10 @@ def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str
             study.model,
             concerned=[
                 *verdicts["limit"],
-                *(course_keys(study, str(head)) for head in verdicts["head"].unique()),
+                *(
+                    course_keys(study.model.limits, file.condition, str(head))
+                    for head in verdicts["head"].unique()
+                ),
             ],
         ),
         settings_section(

@@ -27,6 +27,7 @@ from momentshare.report.text.draw_verdicts import (
 )
 from momentshare.report.text.factor_statements import drawn_statements
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
+from momentshare.report.text.study_opening import course_keys
 from momentshare.report.text.uncertainty_opening import (
     ASSUMPTIONS,
     judged_pairs,
@@ -106,7 +107,16 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
         sections.append(_inputs(found, pictures))
     sections += [
         _draws(found),
-        limits_section(found.model, concerned=pairs["limit"]),
+        limits_section(
+            found.model,
+            concerned=[
+                *pairs["limit"],
+                *(
+                    course_keys(found.model.limits, file.condition, str(head))
+                    for head in pairs["head"].unique()
+                ),
+            ],
+        ),
         settings_section(
             [muscles_text(found.model, file.settings)],
             person_rows((p for p in file.person if p.name in found.plan.people_drawn), found.model),

@@ -36,8 +36,9 @@ from momentshare.study.factors import MOST_CROSSED
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
+    from momentshare.limits import Limits
     from momentshare.study import StudyResult
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "POSTURE",
     "WORKING",
     "course_keys",
+    "course_text",
     "lead_word",
     "most_muscle",
     "study_opening",
@@ -249,25 +251,24 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     if firm.empty:
         return f"{start}: nothing is firm."
     top, among = foremost(firm)
-    return (
-        f"{start}; {lead_word(len(firm), among)}{_order(top)}.{_course(study, list(firm['head']))}"
-    )
+    course = course_text(study.model.limits, study.study.file.condition, list(firm["head"]))
+    return f"{start}; {lead_word(len(firm), among)}{_order(top)}.{course}"
 
 
-def course_keys(study: StudyResult, head: str) -> str:
+def course_keys(limits: Limits, conditions: Iterable[Any], head: str) -> str:
     """Keys of the limits on the course of a head's activation along any lift of a study."""
-    kinds = list(lift_kinds(study.study.file.condition).values())
-    rows = study.model.limits.at("activation", head=head, kinds=kinds, claim="course")
+    kinds = list(lift_kinds(conditions).values())
+    rows = limits.at("activation", head=head, kinds=kinds, claim="course")
     return keys_text(row for row in rows if row.claim == "course")
 
 
-def _course(study: StudyResult, heads: Sequence[str]) -> str:
-    """Say in how many firm orders the course along the lift is not supported, if in any."""
-    own = {head: course_keys(study, head).split() for head in set(heads)}
+def course_text(limits: Limits, conditions: Iterable[Any], heads: Sequence[str]) -> str:
+    """Say in how many firm orders, one per head given, the course is not supported, if in any."""
+    own = {head: course_keys(limits, conditions, head).split() for head in set(heads)}
     counts = Counter(key for head in heads for key in own[head])
     parts = []
     for key, count in counts.items():
-        third = study.model.limits.only_third(key)
+        third = limits.only_third(key)
         where = f"in the {third} third of the bar height" if third else "along the lift"
         parts.append(f"{where} in {count:,} of them ({key})")
     return f" The course of activation is not supported {joined(parts)}." if parts else ""

@@ -26,7 +26,7 @@ from momentshare.report.text.opening import (
     supported,
     widest,
 )
-from momentshare.report.text.study_opening import lead_word
+from momentshare.report.text.study_opening import course_text, lead_word
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
     LIMITED,
@@ -135,6 +135,7 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         f"{start}; {lead_word(len(firm), among)}in {head_phrase(str(row['head']))} "
         f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} on "
         "average over the draws."
+        f"{course_text(found.model.limits, found.plan.study.file.condition, list(firm['head']))}"
     )
 
 
