@@ -105,11 +105,12 @@ def test_a_trial_with_exchanged_labels_does_not_move_the_others(study, monkeypat
     without = replace(study, file=study.file.model_copy(update={"trial": [good]}))
     (alone,) = upper_arms.person_upper_arm(without, name)
     read = upper_arms.trial_recording
-    monkeypatch.setattr(
-        upper_arms,
-        "trial_recording",
-        lambda s, entry: exchanged(read(s, entry), pairs) if entry == bad else read(s, entry),
-    )
+
+    def reading(study, entry, **options):
+        found = read(study, entry, **options)
+        return exchanged(found, pairs) if entry == bad else found
+
+    monkeypatch.setattr(upper_arms, "trial_recording", reading)
     (arm,) = upper_arms.person_upper_arm(study, name)
     assert arm.paths == alone.paths == 2
     assert np.allclose(arm.offset, alone.offset, atol=1e-9)
