@@ -230,16 +230,17 @@ def _print_heads(explained: Explained) -> list[str]:
     table.add_column("head")
     for name in (*found.names, "difference", *FACTOR_LABELS.values()):
         table.add_column(name.replace("[", "\\["), justify="right")
+    keys = []
     for index in abs(found.gap).argsort()[::-1][:_SHOWN_HEADS]:
         head = found.head_names[index]
+        keys.append(explained.keys(head))
         a, b = found.activation[:, index]
         table.add_row(
-            marked(head_label(head), explained.keys(head)),
+            marked(head_label(head), keys[-1]),
             f"{a:.3f}",
             f"{b:.3f}",
             signed_number(a - b, 3),
             *(signed_number(part, 3) for part in found.factors(head).values()),
         )  # fmt: skip
     console().print(table)
-    shown = abs(found.gap).argsort()[::-1][:_SHOWN_HEADS]
-    return [explained.keys(found.head_names[index]) for index in shown]
+    return keys
