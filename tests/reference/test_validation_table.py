@@ -34,9 +34,9 @@ from momentshare.validation.null import (
     DISPLACEMENT,
     DRAWS,
     null_csv,
+    null_numbers,
     null_right,
     null_share,
-    null_variations,
     read_marks,
     stored_null,
 )
@@ -207,25 +207,27 @@ def test_record_is_valid_json_with_a_version_and_the_scores(model, table):
 
 
 def test_null_sites_lie_three_spreads_away_and_fibre_lengths_are_shuffled(model):
-    first, second = null_variations(model, 2)
-    again = null_variations(model, 1)[0]
+    first, second = null_numbers(model, 2)
+    again = null_numbers(model, 1)[0]
     for site in model.sites.values():
         shift = np.linalg.norm(first.offsets[site.name])
         assert shift == pytest.approx(DISPLACEMENT * site.spread)
         assert (again.offsets[site.name] == first.offsets[site.name]).all()
-    assert sorted(first.fibre_from) == list(range(len(model.heads)))
-    assert (first.fibre_from != np.arange(len(model.heads))).mean() > 0.8
-    assert (first.fibre_from != second.fibre_from).any()
+    own = np.array([head.peak_fibre_length.value for head in model.heads])
+    taken = [own * n.head_factors["peak_fibre_length"] for n in (first, second)]
+    assert np.sort(taken[0]) == pytest.approx(np.sort(own))
+    assert (np.abs(taken[0] / own - 1.0) > 1e-9).mean() > 0.8
+    assert (taken[0] != taken[1]).any()
 
 
-def test_a_null_limb_has_the_paths_and_fibres_of_its_variation(model):
-    variation = null_variations(model, 1)[0]
-    null = Probe(model, variation=variation).limb("male", "resting")
+def test_a_null_limb_has_the_paths_and_fibres_of_its_numbers(model):
+    numbers = null_numbers(model, 1)[0]
+    null = Probe(model, numbers=lambda _: numbers).limb("male", "resting")
     own = Probe(model).limb("male", "resting")
     name = "deltoid_acromial_middle_origin"
     moved = null.skeleton.site[name] - own.skeleton.site[name]
     assert np.linalg.norm(moved) == pytest.approx(3.0 * model.sites[name].spread, rel=1e-6)
-    wanted = own.peak_fibre_length[variation.fibre_from]
+    wanted = own.peak_fibre_length * numbers.head_factors["peak_fibre_length"]
     # A path may leave no room for the fibre it was given; none gets a longer one.
     assert (null.peak_fibre_length <= wanted * (1.0 + 1e-12)).all()
     assert (np.abs(null.peak_fibre_length / wanted - 1.0) < 1e-9).mean() > 0.7

@@ -18,11 +18,12 @@ import numpy as np
 
 from momentshare.errors import ModelError, MomentshareError
 from momentshare.inputs import TABLE, csv_rows, read_text
+from momentshare.model.numbers import Numbers
 from momentshare.validation.answers import answers
-from momentshare.validation.probe import Probe, Tasks, Variation
+from momentshare.validation.probe import Probe, Tasks
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -33,9 +34,9 @@ __all__ = [
     "DISPLACEMENT",
     "DRAWS",
     "null_csv",
+    "null_numbers",
     "null_right",
     "null_share",
-    "null_variations",
     "read_marks",
     "stored_null",
 ]
@@ -53,16 +54,18 @@ _FRAMES = 11
 """Heights of a press that a null limb solves; fewer than the limb itself, for speed."""
 
 
-def null_variations(model: Model, draws: int = DRAWS) -> list[Variation]:
+def null_numbers(model: Model, draws: int = DRAWS) -> list[Numbers]:
     """Draw null limbs; the same ones on every run, and the first ones whatever ``draws``."""
     found = []
+    own = np.array([head.peak_fibre_length.value for head in model.heads])
     for k in range(draws):
         rng = np.random.default_rng([_SEED, k])
         offsets = {}
         for site in model.sites.values():
             direction = rng.standard_normal(3)
             offsets[site.name] = DISPLACEMENT * site.spread * direction / np.linalg.norm(direction)
-        found.append(Variation(offsets=offsets, fibre_from=rng.permutation(len(model.heads))))
+        factors = own[rng.permutation(len(model.heads))] / own
+        found.append(Numbers(offsets=offsets, head_factors={"peak_fibre_length": factors}))
     return found
 
 
@@ -82,14 +85,18 @@ def null_right(model: Model, targets: Sequence[Target], draws: int = DRAWS) -> N
     """
     right = np.zeros((draws, len(targets)), dtype=bool)
     tasks = Tasks()
-    for k, variation in enumerate(null_variations(model, draws)):
-        probe = Probe(model, variation=variation, frames=_FRAMES, tasks=tasks)
+    for k, numbers in enumerate(null_numbers(model, draws)):
+        probe = Probe(model, numbers=_of_both_sexes(numbers), frames=_FRAMES, tasks=tasks)
         try:
             found = answers(targets, probe)
         except MomentshareError:
             continue
         right[k] = [t.is_right(v) for t, v in zip(targets, found, strict=True)]
     return right
+
+
+def _of_both_sexes(numbers: Numbers) -> Callable[[str], Numbers]:
+    return lambda _: numbers
 
 
 def stored_null(model: Model) -> dict[str, str]:

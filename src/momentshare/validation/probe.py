@@ -1,7 +1,7 @@
 """Everything that validation needs from the limb, in one place: limbs, lifts and their results.
 
-No other module of this package builds a limb or solves a lift. A :class:`Variation` moves
-attachments and exchanges fibre lengths, which makes the null limb.
+No other module of this package builds a limb or solves a lift. Numbers in place of the model's make
+a null limb or a drawn one.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from momentshare.exercise import (
 )
 from momentshare.exercise.held import held_lift
 from momentshare.limb import Limb, build_limb, build_limbs
-from momentshare.model.numbers import Numbers
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
     from momentshare.model import Model
+    from momentshare.model.numbers import Numbers
     from momentshare.muscle.capacity import HeadState
     from momentshare.paths import Paths
 
@@ -45,7 +45,6 @@ __all__ = [
     "Probe",
     "Sight",
     "Tasks",
-    "Variation",
     "View",
     "average_person",
     "course",
@@ -55,22 +54,6 @@ __all__ = [
 ]
 
 _DEGREE = np.pi / 180.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Variation:
-    """What distinguishes a null limb from the model's.
-
-    Attributes
-    ----------
-    offsets : mapping
-        Shift of a site in its body frame, reference person [m].
-    fibre_from : int array, shape (heads,)
-        Head whose peak fibre length this head takes.
-    """
-
-    offsets: Mapping[str, NDArray[np.float64]]
-    fibre_from: NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,13 +189,14 @@ class Tasks:
 
 @dataclass(slots=True)
 class Probe:
-    """Limbs and solved lifts of one model, or of a null limb made from it; each made once.
+    """Limbs and solved lifts of one model, or of a limb with other numbers; each made once.
 
     Attributes
     ----------
     model : Model
-    variation : Variation, optional
-        Makes a null limb of every limb.
+    numbers : callable, optional
+        ``numbers(sex)`` returns what takes the place of the model's numbers in every limb of a
+        sex: those of a null limb, or of a drawn one. Fibres too long for their paths are shortened.
     frames : int
         Heights of a press.
     drives : dict
@@ -222,7 +206,7 @@ class Probe:
     """
 
     model: Model
-    variation: Variation | None = None
+    numbers: Callable[[str], Numbers] | None = None
     frames: int = 21
     tasks: Tasks = field(default_factory=Tasks)
     drives: dict[tuple[object, ...], Any] = field(default_factory=dict)
@@ -248,7 +232,7 @@ class Probe:
                 body_mass=body_mass or average.body_mass,
                 training_factor=training,
             )
-            self._limbs[key] = _built(person, self.model, scapula, self.variation)
+            self._limbs[key] = _built(person, self.model, scapula, self.numbers)
         return self._limbs[key]
 
     def press(self, wanted: Press, *, greatest: bool = False) -> LiftResult:
@@ -393,15 +377,13 @@ def _held(limb: Limb, angles: NDArray[np.float64]) -> LiftResult:
     return solve_lift(prepare(limb, lift), Lateral(mode="zero"), greatest_load=False, glenoid=True)
 
 
-def _built(person: Person, model: Model, scapula: str, variation: Variation | None) -> Limb:
-    if variation is None:
+def _built(
+    person: Person, model: Model, scapula: str, numbers: Callable[[str], Numbers] | None
+) -> Limb:
+    if numbers is None:
         return build_limb(person, model, scapula=scapula)
-    own = np.array([head.peak_fibre_length.value for head in model.heads])
-    numbers = Numbers(
-        offsets=variation.offsets,
-        head_factors={"peak_fibre_length": own[variation.fibre_from] / own},
-    )
-    limbs, faults = build_limbs([person], model, scapula=scapula, numbers=numbers, shorten=True)
+    own = numbers(person.sex)
+    limbs, faults = build_limbs([person], model, scapula=scapula, numbers=own, shorten=True)
     if faults:
         raise faults[0]
     return limbs.take(0)
