@@ -343,6 +343,7 @@ def test_table_reads_back_from_what_is_written(model, table, tmp_path):
     names = write_validation(model, table, Writer(tmp_path))
     assert set(names) == {
         "validation.csv", "validation.json", "scores.md", "scores_by_source.csv", "limits.csv",
+        "agreement.csv", "agreement.md",
     }  # fmt: skip
     again = pd.read_csv(tmp_path / "validation.csv")
     assert list(again["id"]) == list(table["id"])

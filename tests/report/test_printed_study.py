@@ -34,6 +34,7 @@ from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
 from momentshare.text import head_phrase
 from momentshare.units import in_kg
+from momentshare.validation.agreement import agreement_rows
 from momentshare.validation.table import posture_words, quantity_words
 
 ACTIVATION, GREATEST = "mean_activation", "greatest_load_kg"
@@ -503,6 +504,8 @@ def validation_of() -> pd.DataFrame:
             "right": low < value <= high, "relative_error": 0.1 if k % 2 else 0.3,
             "null_right": null, "telling": not null >= 0.9, "known": f"known {k}", "use": use,
             "source": f"source{k}", USED: used, "note": "",
+            "drawn_right": (0.975, 0.25, np.nan)[k % 3], "drawn_low": 0.0, "drawn_high": 1.0,
+            "limit": ("", "L1 L2")[k % 2],
         }
         for k, (kind, low, high, value, null, use, used) in enumerate(ROWS)
     ]  # fmt: skip
@@ -529,6 +532,11 @@ def test_published_and_model_values_stand_in_their_own_columns():
         assert cells["limb"] == f"{line['model']:.3g}".replace("-", "−")
         null = line["null_right"]
         assert cells["null limb right"] == ("–" if np.isnan(null) else f"{100 * null:.0f} %")
+        drawn = line["drawn_right"]
+        assert cells["drawn limbs right"] == ("–" if np.isnan(drawn) else f"{100 * drawn:.0f} %")
+        assert cells["limit"] == line["limit"]
+    agreed = shown["Right, by how many drawn limbs agree"]
+    assert agreed == agreement_rows(data)
     scores = {(cells["sources"], cells["judged"]): cells for cells in shown["Right, kind by kind"]}
     numbers = scores["other sources", "numbers"]
     assert numbers["right"] == "1 of 3 (33 %)"

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-if TYPE_CHECKING:
-    from momentshare.limits import Limits
+from momentshare.limits import keys_text
 
-__all__ = ["LIMIT_COLUMNS", "limit_outcomes", "out_of_date"]
+if TYPE_CHECKING:
+    from momentshare.limits import Limit, Limits
+
+__all__ = ["LIMIT_COLUMNS", "limit_outcomes", "limits_behind", "out_of_date"]
 
 LIMIT_COLUMNS = ("limit", "title", "reason", "target", "published", "model", "right")
 
@@ -41,6 +43,16 @@ def limit_outcomes(limits: Limits, table: pd.DataFrame) -> pd.DataFrame:
         none = {"target": "", "published": "", "model": float("nan"), "right": None}
         lines += [shared | line for line in own or [none]]
     return pd.DataFrame(lines, columns=list(LIMIT_COLUMNS))
+
+
+def limits_behind(limits: Limits) -> dict[str, str]:
+    """Target → keys of the limits that rest on it, as a cell shows them."""
+    rows: dict[str, list[Limit]] = {}
+    for key in limits.keys:
+        for row in limits.of(key):
+            for name in row.targets:
+                rows.setdefault(name, []).append(row)
+    return {name: keys_text(found) for name, found in rows.items()}
 
 
 def out_of_date(outcomes: pd.DataFrame) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_OFTEN",
+    "GROUPS",
     "KIND_NAMES",
     "Score",
     "score_rows",
@@ -35,7 +36,7 @@ AS_OFTEN = 0.9
 KIND_NAMES = {"number": "numbers", "order": "orders", "sense": "senses"}
 """Kind of a row → name of its score."""
 
-_GROUPS = (("other sources", False), ("sources the limb also used", True))
+GROUPS = (("other sources", False), ("sources the limb also used", True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +75,7 @@ def scores(table: pd.DataFrame) -> tuple[Score, ...]:
     """Score a validation table; kinds and groups without rows are left out."""
     judged = table[table["use"] == "validation"]
     out = []
-    for group, shared in _GROUPS:
+    for group, shared in GROUPS:
         for kind, name in KIND_NAMES.items():
             part = judged[(judged["kind"] == kind) & (judged["source_used"] == shared)]
             if part.empty:

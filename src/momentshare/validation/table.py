@@ -12,7 +12,8 @@ from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
 from momentshare.text import with_minus
 from momentshare.validation.answers import answers
-from momentshare.validation.limits import limit_outcomes, out_of_date
+from momentshare.validation.drawn import DrawnRow, drawn_shares, stored_drawn
+from momentshare.validation.limits import limit_outcomes, limits_behind, out_of_date
 from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
 from momentshare.validation.probe import Probe
 from momentshare.validation.scores import AS_OFTEN, scores
@@ -49,6 +50,10 @@ VALIDATION_COLUMNS = (
     "relative_error",
     "null_right",
     "telling",
+    "drawn_right",
+    "drawn_low",
+    "drawn_high",
+    "limit",
     "known",
     "use",
     "source",
@@ -61,8 +66,12 @@ _RECORD_VERSION = 2
 _USES = ("validation", "comparison", "calibration")
 
 
-def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.DataFrame:
-    """Every target with the limb's value and the share of null limbs that get it right.
+def validation_table(
+    model: Model,
+    null: Mapping[str, str] | None = None,
+    drawn: Mapping[str, DrawnRow] | None = None,
+) -> pd.DataFrame:
+    """Every target with the limb's value, and what null limbs and drawn limbs get of it.
 
     Parameters
     ----------
@@ -70,6 +79,9 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
     null : mapping, optional
         Marks of the null limbs by target, as :func:`momentshare.validation.null.stored_null`
         reads them; by default those. A target without marks has NaN and counts as telling.
+    drawn : mapping, optional
+        What drawn limbs get by target, as :func:`momentshare.validation.drawn.read_drawn` reads
+        it; by default what is stored.
 
     Returns
     -------
@@ -79,7 +91,9 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
     targets = load_targets(model)
     found = answers(targets, Probe(model))
     shares = null_share(targets, stored_null(model) if null is None else null)
+    spread = drawn_shares(targets, stored_drawn(model) if drawn is None else drawn)
     shared = shared_sources(targets, model)
+    behind = limits_behind(model.limits)
     rows = [
         {
             "id": t.id,
@@ -95,13 +109,17 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
             "relative_error": _relative(t, value),
             "null_right": float(share),
             "telling": not share >= AS_OFTEN,
+            "drawn_right": float(own[0]),
+            "drawn_low": float(own[1]),
+            "drawn_high": float(own[2]),
+            "limit": behind.get(t.id, ""),
             "known": t.known,
             "use": t.use,
             "source": t.source,
             "source_used": t.source in shared,
             "note": t.note,
         }
-        for t, value, share in zip(targets, found, shares, strict=True)
+        for t, value, share, own in zip(targets, found, shares, spread, strict=True)
     ]
     table = pd.DataFrame(rows, columns=list(VALIDATION_COLUMNS))
     order = table["right"].astype(int) * len(_USES) + table["use"].map(_USES.index)

@@ -12,9 +12,10 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
+    from momentshare.validation.agreement import Agreement
     from momentshare.validation.scores import Score
 
-__all__ = ["scores_figure"]
+__all__ = ["agreement_figure", "scores_figure"]
 
 
 def scores_figure(found: Sequence[Score]) -> Figure:
@@ -60,4 +61,69 @@ def scores_figure(found: Sequence[Score]) -> Figure:
         ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
         ax.set_axisbelow(True)
         ax.set_xlabel("right [%]")
+    return figure
+
+
+def agreement_figure(found: Sequence[Agreement]) -> Figure:
+    """Share of orders and senses that are right, a row per share of drawn limbs that agree.
+
+    Full dots are all published rows, open ones those that tell the limb from its null limbs, lines
+    their 95 % intervals (Wilson 1927), all for the first group of sources.
+    """
+    from scipy.stats import binomtest
+
+    group = found[0].group
+    own = [a for a in found if a.group == group]
+    kinds = list(dict.fromkeys(a.kind for a in own))
+    bands = list(dict.fromkeys(a.words for a in own))
+    first = own[0]
+    figure, axes = panel_grid(
+        len(kinds),
+        2,
+        (2.5, 0.62 * len(bands) + 0.1),
+        Texts(
+            title=f"Drawn limbs agree on {first.rows} {first.kind}: {first.right} are right, "
+            f"{first.telling_right} of {first.telling} where null limbs are not",
+            note=f"Published rows from {group} that no fit has used, by the share of limbs drawn "
+            f"within the model's spreads that agree (title: {first.words}). Above each dot: how "
+            "many are right of how many.",
+            panels=kinds,
+            legend=[
+                ("all rows", style.FIRM),
+                ("rows that tell a limb from its null", style.OPEN),
+                ("95 % interval", style.RANGE),
+            ],
+        ),
+        Room(
+            left=max(style.text_width(words, 7.5) for words in bands) + 0.45,
+            gap=(0.3, 0.0),
+        ),
+    )
+    for ax, kind in zip(axes, kinds, strict=True):
+        for a in (a for a in own if a.kind == kind):
+            for shift, look, right, rows in (
+                (-0.17, style.FIRM, a.right, a.rows),
+                (0.25, style.OPEN, a.telling_right, a.telling),
+            ):
+                if not rows:
+                    continue
+                place, share = bands.index(a.words) + shift, 100.0 * right / rows
+                span = binomtest(right, rows).proportion_ci(method="wilson")
+                ax.plot([100.0 * span.low, 100.0 * span.high], [place, place], **style.RANGE)
+                ax.plot([share], [place], clip_on=False, **look)
+                ax.annotate(
+                    f"{right} of {rows}",
+                    (share, place),
+                    xytext=(0.0, 4.0),
+                    textcoords="offset points",
+                    ha="center",
+                    fontsize=7.0,
+                )
+        ax.set_xlim(0.0, 100.0)
+        ax.set_ylim(len(bands) - 0.5, -0.6)
+        ax.set_yticks(range(len(bands)), bands if ax is axes[0] else [])
+        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+        ax.set_axisbelow(True)
+        ax.set_xlabel("right [%]")
+    axes[0].set_ylabel("drawn limbs that agree")
     return figure

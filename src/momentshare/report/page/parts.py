@@ -17,6 +17,7 @@ from momentshare.report.page.document import (
 )
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.record import versions
+from momentshare.validation.agreement import firm_orders, stored_agreements
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -65,7 +66,8 @@ def limits_section(
         for key, text in zip(model.limits.keys, model.limits.titles, strict=True)
         if not any(told.startswith(f"{key}: ") for told in first)
     ]
-    blocks: list[Block] = [Bullets(items=[*LIMITS, *more])]
+    trusted = firm_orders(stored_agreements(model))
+    blocks: list[Block] = [Bullets(items=[*LIMITS, *([trusted] if trusted else []), *more])]
     if first:
         blocks += [
             Heading(text="What this limb does not support and this report concerns"),

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import TYPE_CHECKING
 
-from momentshare.report.page.document import Page, Picture, Section, Table
-from momentshare.report.page.parts import limits_section, report_page
+from momentshare.report.page.document import Page, Section, Table
+from momentshare.report.page.parts import captioned, limits_section, report_page
 from momentshare.report.text.opening import Opening, counted, joined
+from momentshare.validation.agreement import agreement_rows, agreements, firm_orders
 from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.scores import score_rows, scores
 from momentshare.validation.table import told_rows
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
     from momentshare.model import Model
@@ -21,7 +25,17 @@ __all__ = ["COMPARED_CURVES", "validation_opening", "validation_page"]
 COMPARED_CURVES = "degroote2016"
 """Muscle curves of every limb that is compared."""
 
-_MISS = ["kind", "quantity", "posture", "published", "unit", "model", "null_right", "source"]
+_MISS = [
+    "kind", "quantity", "posture", "published", "unit", "model", "null_right", "drawn_right",
+    "limit", "source",
+]  # fmt: skip
+
+
+_CAPTIONS = {
+    "scores": "Share of published rows that the limb and its null limbs get right.",
+    "agreement": "Share of published orders and senses that are right, by how many limbs drawn "
+    "within the model's spreads agree on them.",
+}
 
 
 def validation_opening(model: Model, table: pd.DataFrame) -> Opening:
@@ -45,8 +59,9 @@ def validation_opening(model: Model, table: pd.DataFrame) -> Opening:
     missed = int((~judged["right"].astype(bool)).sum())
     keys = [row.key for key in model.limits.keys for row in model.limits.of(key)[:1] if row.targets]
     old = out_of_date(limit_outcomes(model.limits, table))
+    firm = f"Of rows from {found[0].group} that no fit has used, {right} are right."
     return Opening(
-        firm=f"Of rows from {found[0].group} that no fit has used, {right} are right.",
+        firm=f"{firm} {firm_orders(agreements(table))}".strip(),
         turns=(
             f"Null limbs get {null} right too; of {counted(of, 'row')} that fewer than nine of "
             f"ten of them get right, the limb gets {told}."
@@ -64,7 +79,7 @@ def validation_opening(model: Model, table: pd.DataFrame) -> Opening:
     )
 
 
-def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
+def validation_page(model: Model, table: pd.DataFrame, pictures: Mapping[str, bytes]) -> Page:
     """Assemble the page.
 
     Parameters
@@ -72,14 +87,13 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
     model : Model
     table : DataFrame
         From :func:`momentshare.validation.table.validation_table`.
-    picture : bytes
-        PNG of the scores.
+    pictures : mapping of str to bytes
+        PNG of ``scores`` and, with drawn limbs, of ``agreement``.
     """
     import pandas as pd
 
     judged = table[table["use"] == "validation"]
     misses = judged[~judged["right"].astype(bool)].sort_values("telling", kind="stable")
-    caption = "Share of published rows that the limb and its null limbs get right."
     outcomes = limit_outcomes(model.limits, table)
     sections = [
         Section(
@@ -93,16 +107,23 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
                 )
             ],
         ),
+        *_agreement_section(table, pictures),
         Section(
             title="Misses",
             anchor="misses",
             blocks=[
                 Table(
                     frame=told_rows(misses[_MISS], model.references),
-                    labels={"model": "this limb", "null_right": "null limbs right"},
-                    formats={"null_right": lambda share: f"{100.0 * share:.0f}\u00a0%"},
+                    labels={
+                        "model": "this limb",
+                        "null_right": "null limbs right",
+                        "drawn_right": "drawn limbs right",
+                    },
+                    formats={"null_right": _percent, "drawn_right": _percent},
                     caption="Rows that the limb misses; those that nine of ten null limbs get "
-                    "right come first.",
+                    "right come first. A row that hardly any drawn limb gets right lies beyond the "
+                    "limb's spreads, and the limit says why; one that many get right lies within "
+                    "what they leave open.",
                 )
             ],
         ),
@@ -116,9 +137,36 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
     return report_page(
         (f"The {model.name.replace('_', ' ')} beside published values", model.description),
         validation_opening(model, table),
-        [Picture(image=picture, alt=caption, caption=caption)],
+        captioned("scores", pictures, _CAPTIONS),
         sections,
         model=model,
         curves=COMPARED_CURVES,
         digest="",
     )
+
+
+def _percent(share: float) -> str:
+    return "–" if isnan(share) else f"{100.0 * share:.0f}\u00a0%"
+
+
+def _agreement_section(table: pd.DataFrame, pictures: Mapping[str, bytes]) -> list[Section]:
+    """Return how far firm orders can be trusted; nothing without drawn limbs."""
+    import pandas as pd
+
+    rows = agreement_rows(table)
+    if not rows:
+        return []
+    return [
+        Section(
+            title="How far firm orders can be trusted",
+            anchor="agreement",
+            blocks=[
+                *captioned("agreement", pictures, _CAPTIONS),
+                Table(
+                    frame=pd.DataFrame(rows),
+                    caption="Limbs drawn within the model's spreads, as in uncertainty. Limits "
+                    "were written from these rows, so what they leave is no independent test.",
+                ),
+            ],
+        )
+    ]

@@ -10,6 +10,12 @@ from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.text.terminal import print_cautions
+from momentshare.validation.agreement import (
+    AGREEMENT_FILE,
+    agreement_markdown,
+    agreement_rows,
+    agreement_table,
+)
 from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.scores import (
     KIND_NAMES,
@@ -22,6 +28,8 @@ from momentshare.validation.table import posture_words, quantity_words, told_row
 from momentshare.validation.terms import published_words, unit_words
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import pandas as pd
     from rich.console import Console
 
@@ -81,7 +89,10 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
     misses = judged[~judged["right"]].sort_values("telling", kind="stable")
     title = f"Missed by {model.name} {model.version}: {len(misses)}"
     _print_misses(console, title, told_rows(misses, model.references))
-    _print_scores(console, judged)
+    _print_rows(console, "Right, kind by kind", score_rows(scores(judged)))
+    agreed = agreement_rows(data)
+    if agreed:
+        _print_rows(console, "Right, by how many drawn limbs agree", agreed)
     silent = judged[~judged["telling"]]
     right = silent[silent["right"]]
     if len(right):
@@ -150,6 +161,8 @@ def _print_misses(console: Console, title: str, misses: pd.DataFrame) -> None:
         ("band", "right"),
         ("limb", "right"),
         ("null limb right", "right"),
+        ("drawn limbs right", "right"),
+        ("limit", "left"),
         ("known", "left"),
         ("source", "left"),
     ):
@@ -163,22 +176,27 @@ def _print_misses(console: Console, title: str, misses: pd.DataFrame) -> None:
             row["published"],
             f"{row['low']:.3g} to {row['high']:.3g} {row['unit']}".rstrip() if number else "",
             row["model"],
-            "–" if np.isnan(row["null_right"]) else f"{100 * row['null_right']:.0f} %",
+            _percent(row["null_right"]),
+            _percent(row["drawn_right"]),
+            row["limit"],
             row["known"],
             row["source"],
         )
     console.print(table)
 
 
-def _print_scores(console: Console, judged: pd.DataFrame) -> None:
-    found = scores(judged)
-    table = Table(title="Right, kind by kind", title_justify="left")
-    rows = score_rows(found)
+def _print_rows(console: Console, title: str, rows: Sequence[Mapping[str, str]]) -> None:
+    table = Table(title=title, title_justify="left")
     for name in rows[0] if rows else ():
-        table.add_column(name, justify="left" if name in {"sources", "judged"} else "right")
+        left = name in {"sources", "judged", "drawn limbs that agree"}
+        table.add_column(name, justify="left" if left else "right", overflow="fold")
     for row in rows:
         table.add_row(*row.values())
     console.print(table)
+
+
+def _percent(share: float) -> str:
+    return "–" if np.isnan(share) else f"{100 * share:.0f} %"
 
 
 def write_validation(model: Model, data: pd.DataFrame, writer: Writer) -> list[str]:
@@ -187,6 +205,9 @@ def write_validation(model: Model, data: pd.DataFrame, writer: Writer) -> list[s
     writer.csv("validation.csv", data, "%.6g")
     writer.json("validation.json", validation_record(model, data))
     writer.text("scores.md", scores_markdown(scores(data)))
+    if agreed := agreement_markdown(data):
+        writer.text("agreement.md", agreed)
+        writer.csv(AGREEMENT_FILE, agreement_table(data))
     writer.csv("scores_by_source.csv", scores_by_source(data), "%.3g")
     writer.csv("limits.csv", limit_outcomes(model.limits, data), "%.6g")
     return list(writer.names[before:])
