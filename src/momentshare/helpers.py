@@ -7,7 +7,6 @@ answers depend on what is asked, not on who works it out.
 from __future__ import annotations
 
 import pickle
-import queue
 import threading
 from collections import deque
 from contextlib import contextmanager
@@ -60,8 +59,18 @@ class Shared(Generic[Key, Answer]):
         self._pending = 0
         self._change = threading.Condition()
 
-    def finish(self, progress: Callable[[Key], None] | None = None) -> dict[Key, Answer]:
+    def finish(
+        self,
+        progress: Callable[[Key], None] | None = None,
+        only: Iterable[Key] | None = None,
+    ) -> dict[Key, Answer]:
         """Do what is left and wait for the others; ``progress`` hears of each piece done here.
+
+        Parameters
+        ----------
+        progress : callable, optional
+        only : iterable, optional
+            Keys that are wanted; the others are left to whoever is free.
 
         Returns
         -------
@@ -73,23 +82,31 @@ class Shared(Generic[Key, Answer]):
         Exception
             Whatever a piece raises, here or there.
         """
-        while True:
-            while (key := self._next()) is not None:
-                if progress is not None:
-                    progress(key)
-                self.done[key] = self._here(key)
-            with self._change:
-                while self._pending and not (self.left or self._lost):
-                    self._change.wait(timeout=1.0)  # so that an interrupt is seen anywhere
-                if self._fault is not None:
-                    raise self._fault
-                if not (self.left or self._lost):
-                    return {key: self.done[key] for key in self._keys}
+        wanted = self._keys if only is None else tuple(only)
+        for key in wanted:
+            if _claimed(self.left, key):
+                self._do(key, progress)
+        while (lost := self._waited_for(wanted)) is not None:
+            if _claimed(self._lost, lost):
+                self._do(lost, progress)
+        return {key: self.done[key] for key in wanted}
 
-    def _next(self) -> Key | None:
-        """Return the next piece to do here."""
-        key = _taken(self.left.popleft)
-        return _taken(self._lost.popleft) if key is None else key
+    def _do(self, key: Key, progress: Callable[[Key], None] | None) -> None:
+        if progress is not None:
+            progress(key)
+        self.done[key] = self._here(key)
+
+    def _waited_for(self, wanted: Iterable[Key]) -> Key | None:
+        """Wait for the others; return a piece that one of them lost, None once all are done."""
+        with self._change:
+            while self._pending and self._fault is None:
+                missing = [key for key in wanted if key not in self.done]
+                if not missing or any(key in self._lost for key in missing):
+                    break
+                self._change.wait(timeout=1.0)  # so that an interrupt is seen anywhere
+            if self._fault is not None:
+                raise self._fault
+            return next((key for key in wanted if key in self._lost), None)
 
     def _begun(self) -> Key | None:
         """Return the last piece that nobody has begun, for a helper."""
@@ -119,8 +136,17 @@ def _taken(take: Callable[[], Key]) -> Key | None:
         return None
 
 
+def _claimed(keys: deque[Key], key: Key) -> bool:
+    """Whether a piece was there to be taken, and is taken now."""
+    try:
+        keys.remove(key)
+    except ValueError:
+        return False
+    return True
+
+
 class Helpers:
-    """Processes that do work beside this one; see :func:`helping`.
+    """Processes that do work beside this one, the latest first; see :func:`helping`.
 
     Parameters
     ----------
@@ -132,12 +158,11 @@ class Helpers:
     def __init__(self, staff: Sequence[Keeper], ready: Callable[[], object]) -> None:
         self._staff = staff
         self._ready = pickle.dumps((ready, ()))
-        self._work: list[queue.SimpleQueue[Shared[Any, Any] | None]] = [
-            queue.SimpleQueue() for _ in staff
-        ]
+        self._work: list[Shared[Any, Any]] = []
+        self._over = False
+        self._change = threading.Condition()
         self._threads = [
-            threading.Thread(target=self._follow, args=pair, daemon=True)
-            for pair in zip(staff, self._work, strict=True)
+            threading.Thread(target=self._follow, args=(keeper,), daemon=True) for keeper in staff
         ]
         for thread in self._threads:
             thread.start()
@@ -147,33 +172,47 @@ class Helpers:
         return bool(self._staff)
 
     def join(self, shared: Shared[Any, Any]) -> None:
-        """Let them work on something until nothing of it is left."""
-        for work in self._work:
-            work.put(shared)
+        """Let them work on something until nothing of it is left, before what came earlier."""
+        with self._change:
+            self._work.append(shared)
+            self._change.notify_all()
 
     def end(self) -> None:
         """End them, whatever they are at."""
-        for keeper, work in zip(self._staff, self._work, strict=True):
-            work.put(None)
+        with self._change:
+            self._over = True
+            self._change.notify_all()
+        for keeper in self._staff:
             keeper.end()
         for thread in self._threads:
             thread.join()
 
-    def _follow(self, keeper: Keeper, work: queue.SimpleQueue[Shared[Any, Any] | None]) -> None:
+    def _next(self) -> tuple[Shared[Any, Any], Any] | None:
+        """Return a piece that nobody has begun, once there is one; None when all is over."""
+        with self._change:
+            while not self._over:
+                while self._work:
+                    if (key := self._work[-1]._begun()) is not None:  # noqa: SLF001
+                        return self._work[-1], key
+                    self._work.pop()
+                self._change.wait()
+        return None
+
+    def _follow(self, keeper: Keeper) -> None:
         fault: Exception | None = None
         try:
             keeper.ask(self._ready)
         except Exception as err:  # noqa: BLE001 - told where work is wanted
             fault = err
-        while (shared := work.get()) is not None:
-            while not keeper.ended and (key := shared._begun()) is not None:  # noqa: SLF001
-                try:
-                    frame: bytes | Exception = fault or keeper.ask(
-                        pickle.dumps(shared._there(key))  # noqa: SLF001
-                    )
-                except Exception as err:  # noqa: BLE001 - told where the answers are wanted
-                    frame = err
-                shared._ended(key, frame)  # noqa: SLF001
+        while (piece := self._next()) is not None:
+            shared, key = piece
+            try:
+                frame: bytes | Exception = fault or keeper.ask(
+                    pickle.dumps(shared._there(key))  # noqa: SLF001
+                )
+            except Exception as err:  # noqa: BLE001 - told where the answers are wanted
+                frame = err
+            shared._ended(key, frame)  # noqa: SLF001
         keeper.leave()
 
 

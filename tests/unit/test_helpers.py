@@ -67,9 +67,41 @@ def test_the_band_is_the_same_to_the_bit_with_helpers(monkeypatch):
     alone = solve_band(planned.setup, solved)
     with helping(1, nothing) as helpers:
         beside = solve_band(planned.setup, solved, helpers=helpers)
-    assert alone.posture.keys() == beside.posture.keys()
-    for key, one in alone.posture.items():
-        for name in ("activation", "force", "load", "ratio"):
-            assert np.array_equal(
-                getattr(one, name), getattr(beside.posture[key], name), equal_nan=True
-            )
+        begun = planned.solve(band=True, helpers=helpers).band  # before the study is solved
+    for other in (beside, begun):
+        assert alone.posture.keys() == other.posture.keys()
+        for key, one in alone.posture.items():
+            for name in ("activation", "force", "load", "ratio"):
+                assert np.array_equal(
+                    getattr(one, name), getattr(other.posture[key], name), equal_nan=True
+                )
+
+
+def test_pieces_that_are_wanted_first_do_not_wait_for_the_others():
+    shared, told = squares(6), []
+    assert shared.finish(told.append, only=[4, 1]) == {4: 16, 1: 1}
+    assert told == [4, 1]
+    assert sorted(shared.left) == [0, 2, 3, 5]
+    assert list(shared.finish(told.append)) == list(range(6))
+    assert told == [4, 1, 0, 2, 3, 5]
+
+
+def test_the_latest_work_comes_first():
+    order = []
+
+    def noted(name):
+        def there(key):
+            order.append((name, key))
+            return operator.mul, (key, key)
+
+        return there
+
+    early, late = squares(2, there=noted("early")), squares(2, there=noted("late"))
+    with helping(1, nothing) as helpers:
+        with helpers._change:  # nothing is taken before both are there
+            helpers.join(early)
+            helpers.join(late)
+        while early.left or late.left:
+            time.sleep(0.02)
+        assert early.finish() == late.finish() == {0: 0, 1: 1}
+    assert order == [("late", 1), ("late", 0), ("early", 1), ("early", 0)]

@@ -87,7 +87,7 @@ def explain(
     from momentshare.errors import InputError, UnknownNameError
     from momentshare.explain import frame_at, weakest_frame
     from momentshare.head_names import find_head
-    from momentshare.report.writing.study import study_identity
+    from momentshare.report.writing.study_folder import study_identity
     from momentshare.study.run import study_model
 
     source = load_any(study)

@@ -153,21 +153,23 @@ def _compare(
     band: bool = True,
 ) -> None:
     from momentshare.cli.tables import console, held_folder
-    from momentshare.report.text.effects import print_effects
-    from momentshare.report.text.terminal import print_study
     from momentshare.report.writing.drawings import drawing_processes
-    from momentshare.report.writing.study import folder_options, is_long, write_results
     from momentshare.report.writing.study_figures import figures_ahead
+    from momentshare.report.writing.study_folder import COMPARE, folder_options, is_long
     from momentshare.runs import shelf_in
     from momentshare.study import plan_study
 
     planned = plan_study(study)
-    screen = console(quiet=quiet)
     with (
-        held_folder(out, "compare", **folder_options(study, planned.model)) as run,
+        held_folder(out, COMPARE, **folder_options(study, planned.model)) as run,
         drawing_processes(None if figures else 0) as helpers,
         figures_ahead(helpers) as ahead,
     ):
+        # Imported while the other processes start.
+        from momentshare.report.text.terminal import print_study
+        from momentshare.report.writing.study import write_results
+
+        screen = console(quiet=quiet)
         shelf = shelf_in(run.scratch) if is_long(study) else None
         with progress_bar(screen) as show:
             result = planned.solve(
@@ -196,6 +198,8 @@ def _compare(
                 progress=lambda what: status.update(f"writing {what}"),
             )
     if tables is not None:
+        from momentshare.report.text.effects import print_effects
+
         print_effects(screen, tables)
     print_study(screen, result)
     if not quiet:

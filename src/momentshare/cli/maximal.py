@@ -49,7 +49,7 @@ def maximal_lift(
     from momentshare.model import load_model
     from momentshare.report.figures.maximal import maximal_record
     from momentshare.report.text.maximal_opening import maximal_opening
-    from momentshare.report.writing.study import study_identity
+    from momentshare.report.writing.study_folder import study_identity
     from momentshare.study import load_study
 
     shares = sorted(set(share)) if share else list(SHARES)

@@ -78,7 +78,7 @@ def strength(
     from momentshare.cohort.load import load_any
     from momentshare.cohort.schema import CohortStudy
     from momentshare.errors import InputError
-    from momentshare.report.writing.study import study_identity
+    from momentshare.report.writing.study_folder import study_identity
     from momentshare.strength import StrengthTest
 
     if task_mode not in {"isometric", "lift"}:

@@ -1,6 +1,6 @@
 """Many lifts at once: blocks of frames, cases, variations."""
 
-from momentshare.runs.band import Band, solve_band
+from momentshare.runs.band import Band, begin_band, solve_band
 from momentshare.runs.block import Answer, Block, make_blocks
 from momentshare.runs.cases import (
     Case,
@@ -10,6 +10,7 @@ from momentshare.runs.cases import (
     Setup,
     Task,
     built_limbs,
+    prepare_setup,
     shelf_in,
     solve_setup,
 )
@@ -26,8 +27,10 @@ __all__ = [
     "Setup",
     "Task",
     "Variation",
+    "begin_band",
     "built_limbs",
     "make_blocks",
+    "prepare_setup",
     "shelf_in",
     "solve_band",
     "solve_setup",

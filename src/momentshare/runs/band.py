@@ -26,13 +26,12 @@ if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
     from momentshare.helpers import Helpers
     from momentshare.limb import Limb
-    from momentshare.runs.cases import Case
 
     Floats = NDArray[np.float64]
     Means = tuple[Floats, Floats, float, float]
     Reach = Mapping[tuple[str, str], NDArray[np.bool_]]
 
-__all__ = ["Band", "Varied", "solve_band"]
+__all__ = ["Band", "BandWork", "Varied", "begin_band", "solve_band"]
 
 _TOGETHER = 160
 """Number of lifts solved at once; little is kept of them."""
@@ -85,12 +84,67 @@ class Band:
         return f"Band(conditions={len(self.rules)}, results={len(self.posture)})"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandWork:
+    """Variations that are being solved.
+
+    Attributes
+    ----------
+    rules : mapping
+        Condition → names of its posture rules, with their amounts.
+    counts : tuple of int
+        Number of lifts in each part.
+    shared : Shared
+        The parts, by number.
+    """
+
+    rules: dict[str, tuple[str, ...]]
+    counts: tuple[int, ...]
+    shared: Shared[int, list[tuple[tuple[str, str, str], int, Means]]]
+
+
+def begin_band(
+    setup: Setup,
+    reach: Reach,
+    limbs: Limb,
+    *,
+    greatest_load: bool = True,
+    helpers: Helpers | None = None,
+) -> BandWork | None:
+    """Let helpers begin the variations of a setup; None if nothing in it is planned.
+
+    Parameters
+    ----------
+    setup : Setup
+    reach : mapping
+        Person and condition → frames that a lift reaches, of every lift that has any.
+    limbs : Limb
+        Those of the setup.
+    greatest_load : bool
+    helpers : Helpers, optional
+        Processes that solve too; the answer does not depend on them.
+    """
+    tasks, rules = _varied_tasks(setup, reach)
+    if not tasks:
+        return None
+    parts = [replace(setup, tasks=tuple(together)) for together in _parted(tasks, reach)]
+    shared = Shared(
+        range(len(parts)),
+        lambda number: _solved(parts[number], limbs, reach, greatest_load),
+        lambda number: (_solved, (parts[number], limbs, reach, greatest_load)),
+    )
+    if helpers is not None:
+        helpers.join(shared)
+    return BandWork(rules=rules, counts=tuple(len(part.tasks) for part in parts), shared=shared)
+
+
 def solve_band(
     setup: Setup,
     solved: CaseSet,
     *,
     limbs: Limb | None = None,
     greatest_load: bool = True,
+    begun: BandWork | None = None,
     helpers: Helpers | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Band | None:
@@ -104,37 +158,31 @@ def solve_band(
     limbs : Limb, optional
         Those of the setup, if they have been built.
     greatest_load : bool
+    begun : BandWork, optional
+        What has been begun of it; otherwise all is begun here.
     helpers : Helpers, optional
         Processes that solve too; the answer does not depend on them.
     progress : callable, optional
         Called with the number of lifts done, the total, and what is being done.
     """
-    base = {(case.person, case.condition): case for case in solved.cases}
-    tasks, rules = _varied_tasks(setup, base)
-    if not tasks:
+    if begun is None:
+        built = built_limbs(setup.limbs) if limbs is None else limbs
+        reach = {(c.person, c.condition): c.prepared.lift.reachable for c in solved.cases}
+        begun = begin_band(setup, reach, built, greatest_load=greatest_load, helpers=helpers)
+    if begun is None:
         return None
-    reach = {key: case.prepared.lift.reachable for key, case in base.items()}
-    parts = [replace(setup, tasks=tuple(together)) for together in _parted(tasks, reach)]
-    built = built_limbs(setup.limbs) if limbs is None else limbs
-    shared = Shared(
-        range(len(parts)),
-        lambda number: _solved(parts[number], built, reach, greatest_load),
-        lambda number: (_solved, (parts[number], built, reach, greatest_load)),
-    )
-    if helpers is not None:
-        helpers.join(shared)
+    shared, counts, rules = begun.shared, begun.counts, begun.rules
 
     def tell(_: int) -> None:
         if progress is not None:
-            done = sum(len(parts[number].tasks) for number in shared.done)
-            progress(done, len(tasks), "posture band")
+            progress(sum(counts[k] for k in shared.done), sum(counts), "posture band")
 
     found: dict[tuple[str, str, str], dict[int, Means]] = defaultdict(dict)
     for answers in shared.finish(tell).values():
         for key, repetition, means in answers:
             found[key][repetition] = means
     if progress is not None:
-        progress(len(tasks), len(tasks), "posture band")
+        progress(sum(counts), sum(counts), "posture band")
     posture: dict[tuple[str, str, str], Varied] = {}
     couples: dict[tuple[str, str, str], Varied] = {}
     for case, result in solved.pairs():
@@ -158,14 +206,12 @@ def _parted(tasks: Sequence[Task], reach: Reach) -> Iterator[Sequence[Task]]:
             first, frames = at, 0
 
 
-def _varied_tasks(
-    setup: Setup, base: Mapping[tuple[str, str], Case]
-) -> tuple[list[Task], dict[str, tuple[str, ...]]]:
-    """List the variations of every planned lift that was solved, and the rules varied."""
+def _varied_tasks(setup: Setup, reach: Reach) -> tuple[list[Task], dict[str, tuple[str, ...]]]:
+    """List the variations of every planned lift that has a posture, and the rules varied."""
     tasks: list[Task] = []
     rules: dict[str, tuple[str, ...]] = {}
     for task in setup.tasks:
-        if task.exercise is None or (task.person, task.condition) not in base:
+        if task.exercise is None or (task.person, task.condition) not in reach:
             continue
         known = posture_rules(task.exercise, setup.limbs.model.quantities)
         rules[task.condition] = tuple(rule.name for rule in known)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import Self
 
+    from numpy.typing import NDArray
+
     from momentshare.analysis import LiftResult, Prepared
     from momentshare.balance import Balance, Lateral
     from momentshare.exercise import Exercise, GivenMoments, Lift
@@ -269,12 +271,15 @@ class PreparedSetup:
     blocks : iterable of Block
         Read once if it is an iterator, which holds one block at a time.
     refusals : tuple of Refusal
+    reach : mapping
+        Person and condition of each task → the frames that its lift reaches.
     """
 
     limbs: Limb
     tasks: tuple[Task, ...]
     blocks: Iterable[Block]
     refusals: tuple[Refusal, ...]
+    reach: Mapping[tuple[str, str], NDArray[np.bool_]]
 
 
 def built_limbs(plan: LimbPlan) -> Limb:
@@ -289,6 +294,11 @@ def built_limbs(plan: LimbPlan) -> Limb:
     for row, err in faults.items():
         raise LimbError(row, plan.people[row].name, err) from err
     return limbs
+
+
+def block_frames(shelf: Shelf | None) -> int:
+    """Return the number of frames of a block, for cases in memory or on a shelf."""
+    return FRAMES if shelf is None else _SHELVED
 
 
 def prepare_setup(
@@ -319,6 +329,7 @@ def prepare_setup(
             limbs, [lift for _, lift in found], [task.limb for task in tasks], frames=frames
         ),
         refusals=refusals,
+        reach={(task.person, task.condition): lift.reachable for task, lift in found},
     )
 
 
@@ -361,8 +372,9 @@ def solve_setup(
     MomentshareError
         A limb cannot be built; the error says whose.
     """
-    size = FRAMES if shelf is None else _SHELVED
-    ready = prepare_setup(setup, limbs=limbs, frames=size) if prepared is None else prepared
+    if prepared is None:
+        prepared = prepare_setup(setup, limbs=limbs, frames=block_frames(shelf))
+    ready = prepared
     listed = {task.key: task for task in setup.tasks}
     tasks = [listed.get(task.key) for task in ready.tasks]
     refusals = ready.refusals

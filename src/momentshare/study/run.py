@@ -14,8 +14,18 @@ from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
 from momentshare.results import brief
-from momentshare.runs import CaseSet, LimbPlan, Setup, Task, built_limbs, solve_band, solve_setup
-from momentshare.runs.cases import LimbError
+from momentshare.runs import (
+    CaseSet,
+    LimbPlan,
+    Setup,
+    Task,
+    begin_band,
+    built_limbs,
+    prepare_setup,
+    solve_band,
+    solve_setup,
+)
+from momentshare.runs.cases import LimbError, block_frames
 from momentshare.study.exercises import EXERCISES, Setting
 
 if TYPE_CHECKING:
@@ -117,8 +127,9 @@ class PlannedStudy:
         """Solve all cases; see :func:`momentshare.runs.solve_setup`.
 
         With ``band`` the variations of the posture rule are solved too
-        (:func:`momentshare.runs.solve_band`), with ``helpers`` in other processes as well;
-        ``solved`` is called with the cases before that.
+        (:func:`momentshare.runs.solve_band`), with ``helpers`` in other processes as well, which
+        begin before anything is solved here; ``solved`` is called with the cases before it is
+        finished.
 
         Raises
         ------
@@ -129,8 +140,18 @@ class PlannedStudy:
         """
         with limb_faults(self.study.source, self.people):
             limbs = built_limbs(self.setup.limbs)
+            prepared = prepare_setup(self.setup, limbs=limbs, frames=block_frames(shelf))
+            begun = None
+            if band:
+                begun = begin_band(
+                    self.setup, prepared.reach, limbs, greatest_load=greatest_load, helpers=helpers
+                )
             found = solve_setup(
-                self.setup, limbs=limbs, greatest_load=greatest_load, shelf=shelf, progress=progress
+                self.setup,
+                prepared=prepared,
+                greatest_load=greatest_load,
+                shelf=shelf,
+                progress=progress,
             )
         if not found.cases:
             raise nothing_to_solve(self.study.source, found.refusals)
@@ -151,7 +172,7 @@ class PlannedStudy:
             result,
             limbs=limbs,
             greatest_load=greatest_load,
-            helpers=helpers,
+            begun=begun,
             progress=progress,
         )
         return replace(result, band=varied)

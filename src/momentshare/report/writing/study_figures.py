@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING
 from momentshare.report.writing.drawings import Drawings, drawing_processes, drawn_ahead
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from momentshare.files import Writer
     from momentshare.helpers import Helpers
     from momentshare.study import StudyResult
 
 __all__ = ["StudyFigures", "figures_ahead"]
+
+FOLDER = "figures/"
+"""Folder of the figures within that of the results."""
 
 
 class StudyFigures:
@@ -45,9 +48,20 @@ class StudyFigures:
     def _begun(self, study: StudyResult, **kinds: bool) -> Drawings:
         from momentshare.report.figures.study import drawn_note, study_drawings
 
-        drawings, shown = study_drawings(study, "figures/", **kinds)
+        drawings, shown = study_drawings(study, FOLDER, **kinds)
         ahead = drawn_ahead(drawings, shown, note=drawn_note(study), helpers=self._helpers)
         return self._stack.enter_context(ahead)
+
+    def pictures(self, names: Iterable[str]) -> dict[str, bytes]:
+        """PNG of each of these figures that there is; the others are drawn meanwhile."""
+        found: dict[str, bytes] = {}
+        for drawings in (self._panels, self._arms):
+            if drawings is not None:
+                places = {f"{FOLDER}{name}": name for name in names}
+                here = [place for place in places if place in drawings.drawings]
+                done = drawings.shared.finish(only=here)
+                found |= {places[place]: forms["png"] for place, forms in done.items()}
+        return found
 
     def write(self, writer: Writer) -> None:
         """Draw what nobody has begun, wait for the others, and write all in order."""
