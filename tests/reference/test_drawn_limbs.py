@@ -168,7 +168,8 @@ DOCS = [
 
 
 @pytest.mark.parametrize("place", DOCS, ids=lambda place: place.stem)
-def test_documents_say_what_the_draws_say(place, table):
+def test_documents_say_what_the_draws_say(model, place, table):
+    rows = stored_drawn(model)
     text = place.read_text(encoding="utf-8")
     found = agreements(table)
     assert firm_orders(found) in text
@@ -179,6 +180,13 @@ def test_documents_say_what_the_draws_say(place, table):
     assert f"another, {firm.telling_right} are right" in text
     own = next(r for r in reaches(table) if r.group == "other sources")
     assert f"in {own.reached} of {own.rows} numbers" in text
+    judged = table[(table["use"] == "validation") & ~table["source_used"]]
+    best = []
+    for kind in ("number", "order"):
+        ids = judged.loc[judged["kind"] == kind, "id"]
+        marks = np.array([[int(mark) for mark in rows[name].right] for name in ids])
+        best.append(f"{marks.sum(axis=0).max()} of {len(ids)} {kind}s")
+    assert f"the best of the forty limbs gets {best[0]} and the best {best[1]} right." in text
 
 
 def test_the_limb_before_any_fit_gets_about_as_much_right(table):
