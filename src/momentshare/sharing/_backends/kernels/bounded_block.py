@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from momentshare._kernels.compiling import inner
+from momentshare._kernels.compiling import has_numba, inner
 from momentshare.sharing._backends.kernels.broken import (
     AGAIN,
     DROP,
@@ -14,9 +14,9 @@ from momentshare.sharing._backends.kernels.broken import (
     KEPT,
     MOST_HELD,
     SHORT,
-    broken_most,
     loosest,
 )
+from momentshare.sharing._backends.kernels.lane_broken import JUDGED, judging_functions
 from momentshare.sharing._backends.kernels.lane_code import (
     BOUND,
     DIRECTION,
@@ -45,7 +45,6 @@ from momentshare.sharing._backends.kernels.plain_lanes import (
     bring,
     combine,
     fetch,
-    over,
     prefetch,
     weigh,
 )
@@ -59,6 +58,9 @@ if TYPE_CHECKING:
 
     Places = NDArray[np.int64]
 
+if has_numba():
+    judge_cone, judge = judging_functions()
+
 BATCH = 512
 """Frames that wait for each other."""
 
@@ -68,7 +70,7 @@ def room(rows: int, heads: int, facets: int) -> int:
     whole = rows + MOST_HELD
     return LANES * (
         2 * whole * heads + (len(SIDES) + 3) * heads + 2 * state_rows(whole) + 7 * max(facets, 3)
-        + len(CHOSEN) * JOINED
+        + len(CHOSEN) * JOINED + JUDGED
     )  # fmt: skip
 
 
@@ -109,9 +111,10 @@ class Block(NamedTuple):
     lines: FloatArray  # (3 heads, 8) lines of a cone, or coefficients of one inequality
     state: FloatArray
     wide: FloatArray  # the same with the rows of a cone that have joined
-    found: FloatArray  # sums of every row of coefficients, see ``broken_most``
-    planes: FloatArray  # (4 facets, 8) normals of a cone and then levels
+    found: FloatArray  # sums of every row of coefficients, see ``lane_cone.write_add_up``
+    planes: FloatArray  # (4 facets, 8) normals, if it is a cone, and then levels
     joining: FloatArray  # what joins, see ``lane_cone.CHOSEN``
+    judged: FloatArray  # see ``lane_broken.JUDGED``
     places: Places  # (7, 8) where the numbers of each lane begin
     queue: Places  # (BATCH,) where each frame of the batch waits
     following: Places  # (BATCH,)
@@ -126,19 +129,38 @@ def places_room() -> tuple[tuple[int, int], tuple[int, int]]:
 
 
 @inner
+def fetch_some(values: FloatArray, places: Places, count: int, block: FloatArray) -> None:
+    """Pack so many numbers of each of eight places, however few they are."""
+    if count >= LANES:
+        fetch(values, places, count, block)
+        return
+    flat = values.reshape(values.size)
+    for lane in range(LANES):
+        for k in range(count):
+            block[k, lane] = flat[places[lane] + k]
+
+
+@inner
 def fetch_frames(given: Given, work: Block, order: Places, begin: int) -> None:
     """Pack what belongs to the eight frames of a block; what all share is packed already."""
     rows, heads = given.arms.shape[1], given.arms.shape[2]
-    each = given.facets.shape[1] * given.facets.shape[2]
+    each, facets = given.facets.shape[1] * given.facets.shape[2], given.levels.shape[1]
     places = work.places
     for lane in range(LANES):
         f = work.start + order[min(begin + lane, order.size - 1)]
+        places[6, lane] = f * facets if given.levels.shape[0] > 1 else 0
         places[0, lane] = f * rows * heads if given.arms.shape[0] > 1 else 0
         places[1, lane] = f * heads if given.capacity.shape[0] > 1 else 0
         places[2, lane] = f * heads if given.passive.shape[0] > 1 else 0
         places[3, lane] = f * heads if given.weights.shape[0] > 1 else 0
         places[4, lane] = f * heads
         places[5, lane] = f * each if given.facets.shape[0] > 1 else 0
+    if given.levels.shape[0] > 1:
+        fetch_some(given.levels, places[6], facets, work.planes[3 * facets :])
+    if given.normals.shape[0] > 1:
+        for lane in range(LANES):
+            places[6, lane] = 3 * facets * (work.start + order[min(begin + lane, order.size - 1)])
+        fetch_some(given.normals, places[6], 3 * facets, work.planes)
     fetch(given.arms, places[0], rows * heads, work.packed)
     fetch(given.capacity, places[1], heads, work.sides[0])
     if given.passive.shape[0] > 1:
@@ -222,25 +244,6 @@ def begin_warm(
 
 
 @inner
-def fetch_planes(given: Given, work: Block, order: Places, begin: int) -> None:
-    """Pack normals and levels of a cone."""
-    facets = given.levels.shape[1]
-    for lane in range(LANES):
-        f = work.start + order[min(begin + lane, order.size - 1)]
-        f, g = f if given.normals.shape[0] > 1 else 0, f if given.levels.shape[0] > 1 else 0
-        if facets >= LANES:
-            work.places[5, lane], work.places[6, lane] = 3 * f * facets, g * facets
-            continue
-        for k in range(facets):
-            work.planes[3 * facets + k, lane] = given.levels[g, k]
-            for d in range(3):
-                work.planes[3 * k + d, lane] = given.normals[f, k, d]
-    if facets >= LANES:
-        fetch(given.normals, work.places[5], 3 * facets, work.planes)
-        fetch(given.levels, work.places[6], facets, work.planes[3 * facets :])
-
-
-@inner
 def hold_joined(work: Block, order: Places, begin: int, some: int) -> None:
     """Keep which inequalities have joined."""
     for lane in range(min(LANES, order.size - begin)):
@@ -256,23 +259,27 @@ def hold_joined(work: Block, order: Places, begin: int, some: int) -> None:
 
 @inner
 def weigh_facets(given: Given, work: Block, order: Places, begin: int) -> int:
-    """Add up what the forces of a block make of every row of coefficients.
+    """Add up what the forces of a block make of every inequality, and judge it.
 
     Gives the lanes that may break an inequality as the bits of a number.
     """
     heads, places = given.arms.shape[2], work.places
+    for lane in range(LANES):
+        e = order[min(begin + lane, order.size - 1)]
+        held = work.queue[e] // 3
+        for n in range(MOST_HELD):
+            work.judged[n, lane] = work.chosen[e, n] if n < held else -1
     if given.normals.shape[2] > 0:
-        fetch_planes(given, work, order, begin)
         add_up(work.sides, work.lines, work.found)
-        beyond: int = over(work.sides, work.planes, work.found)
-        return beyond
+        within: int = judge_cone(work.sides, work.planes, work.found, work.judged)
+        return within
     for g in range(given.facets.shape[1]):
         for lane in range(LANES):
             places[6, lane] = places[5, lane] + g * heads
         fetch(given.facets, places[6], heads, work.lines)
         weigh(work.lines, work.sides, work.found, 3 * g * LANES)
-    every: int = 2**LANES - 1
-    return every
+    beyond: int = judge(work.sides, work.planes, work.found, work.judged)
+    return beyond
 
 
 @inner
@@ -318,10 +325,7 @@ def conclude(
             continue
         joins, worst = KEPT, 0.0
         if (beyond >> lane) & 1:
-            joins, worst = broken_most(
-                work.found, given.normals[f if given.normals.shape[0] > 1 else 0],
-                given.levels[f if given.levels.shape[0] > 1 else 0], lane, work.chosen[e], held,
-            )  # fmt: skip
+            joins, worst = int(work.judged[MOST_HELD, lane]), work.judged[MOST_HELD + 1, lane]
         if ended == 0:
             # What is broken now is likely to stay so; a wrong guess leaves again.
             work.following[e] = joins if joins >= 0 and whole == rows else AGAIN

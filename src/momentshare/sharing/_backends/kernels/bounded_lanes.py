@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from momentshare._kernels.compiling import inner, named, outermost
 from momentshare.sharing._backends.kernels import bounded_block as _block
 from momentshare.sharing._backends.kernels import broken as _broken
+from momentshare.sharing._backends.kernels import lane_broken as _judging
 from momentshare.sharing._backends.kernels import plain_lanes as _plain
 from momentshare.sharing._backends.kernels.bounded_block import (
     BATCH,
@@ -31,7 +32,7 @@ from momentshare.sharing._backends.kernels.bounded_block import (
     conclude,
     fetch_frames,
     fetch_held,
-    fetch_planes,
+    fetch_some,
     hold_joined,
 )
 from momentshare.sharing._backends.kernels.broken import (
@@ -41,6 +42,7 @@ from momentshare.sharing._backends.kernels.broken import (
     next_queue,
     queue_again,
 )
+from momentshare.sharing._backends.kernels.lane_broken import JUDGED
 from momentshare.sharing._backends.kernels.lane_code import LAM, LANES, SIDES, state_rows
 from momentshare.sharing._backends.kernels.lane_cone import CHOSEN, JOINED
 from momentshare.sharing._backends.kernels.plain_lanes import (
@@ -67,7 +69,7 @@ if TYPE_CHECKING:
     from momentshare.sharing._backends.kernels.frame import Limits
     from momentshare.sharing._result import FloatArray, IntArray
 
-MODULES = (_block, _broken, _plain, *_plain.MODULES)
+MODULES = (_block, _broken, _judging, _plain, *_plain.MODULES)
 
 PASSES = {2: 5, 3: 9}
 """Passes before the frames of a block that are not done come again among others of their kind."""
@@ -162,7 +164,6 @@ def _first(rows: int, exponent: int) -> Callable[..., None]:
             if given.weights.shape[0] > 1:
                 reciprocals(exponent, sides)
             fetch_held(given, work, order, begin, 0, rows)
-            fetch_planes(given, work, order, begin)
             set_up(rows, work.packed[:rows], bare, sides, state, int(found.apart))
             if exponent > 2:
                 for _ in range(SQUARE_PASSES):
@@ -272,15 +273,19 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
         planar = buffer[k : k + LANES * planes].reshape((planes, LANES))
         k += LANES * planes
         joining = buffer[k : k + LANES * joined].reshape((joined, LANES))
+        k += LANES * joined
+        judged = buffer[k : k + LANES * JUDGED].reshape((JUDGED, LANES))
         places[:] = 0
         fetch(passive, places[2], heads, sides[1])
         fetch(weights, places[3], heads, sides[2])
         reciprocals(exponent, sides)
+        fetch_some(normals, places[4], 3 * levels.shape[1] if normals.size else 0, planar)
+        fetch_some(levels, places[4], levels.shape[1], planar[3 * levels.shape[1] :])
         chosen = waits[4:].reshape((BATCH, MOST_HELD))
         waiting = waits[3]
         for start in range(first, last, BATCH):
             work = Block(
-                packed, loads, sides, lines, state, wide, sums, planar, joining, places,
+                packed, loads, sides, lines, state, wide, sums, planar, joining, judged, places,
                 waits[0], waits[1], waits[2], chosen, start,
             )  # fmt: skip
             size = min(BATCH, last - start)

@@ -49,7 +49,7 @@ def _tools() -> Any:
     return import_module("numba.core.cgutils")
 
 
-def _dot(one: list[Vector], other: list[Vector]) -> Vector:
+def dot(one: list[Vector], other: list[Vector]) -> Vector:
     total = one[0] * other[0]
     for d in range(1, len(one)):
         total += one[d] * other[d]
@@ -64,12 +64,12 @@ def _line(code: Code, lines: Any, head: Any) -> list[Vector]:
     ]  # fmt: skip
 
 
-def _plane(code: Code, normals: Any, levels: Any, g: Any) -> tuple[list[Vector], Vector]:
+def plane_at(code: Code, normals: Any, levels: Any, g: Any) -> tuple[list[Vector], Vector]:
     """Give normal and level of inequality g of normals (facets, 3, 8) and levels (facets, 8)."""
     return _line(code, normals, g), code.load(levels, code.head(g))
 
 
-def _cone(builder: Any, planes: Any) -> tuple[Any, Any, Any]:
+def cone_of(builder: Any, planes: Any) -> tuple[Any, Any, Any]:
     """Give normals, levels and number of the inequalities in planes (4 facets, 8)."""
     rows = builder.extract_value(planes.shape, 0)
     facets = builder.sdiv(rows, rows.type(4))
@@ -91,7 +91,7 @@ def write_look(
     sums = code.sums(3)
     with _tools().for_range(builder, code.heads) as loop:
         at, A = code.head(loop.index), code.load_head(loads, loop.index)
-        a, _ = write_response(_dot(A, price), code.load(given["reciprocal"], at), exponent)
+        a, _ = write_response(dot(A, price), code.load(given["reciprocal"], at), exponent)
         pull = code.load(given["capacity"], at) * a + code.load(given["passive"], at)
         for slot, u in zip(sums, _line(code, lines, loop.index), strict=True):
             code.add(slot, u * pull)
@@ -100,7 +100,7 @@ def write_look(
     back = first["excess"] / first["square"]
     second = _write_most(code, normals, levels, facets, force, (first, back))
     # With both in force the first may not be priced any more.
-    across = _dot(_normal(first), _normal(second))
+    across = dot(_normal(first), _normal(second))
     both = second["which"].compare(">=", 0.0)
     own = (first["excess"] * second["square"]).compare(">", second["excess"] * across)
     moves = both.both(own.neither())
@@ -130,15 +130,15 @@ def _write_most(
     builder.store(code.constant(-1.0).value, slots["which"])
     builder.store(code.constant(1.0).value, slots["square"])
     with _tools().for_range(builder, facets) as loop:
-        normal, level = _plane(code, normals, levels, loop.index)
-        excess = _dot(normal, force) - level
-        square, left = _dot(normal, normal), excess
+        normal, level = plane_at(code, normals, levels, loop.index)
+        excess = dot(normal, force) - level
+        square, left = dot(normal, normal), excess
         beyond = square.compare(">", 0.0)
         if before is None:
             beyond = beyond.both(excess.compare(">", 0.0))
         else:
             first, back = before
-            left = excess - back * _dot(normal, _normal(first))
+            left = excess - back * dot(normal, _normal(first))
             beyond = beyond.both(left.compare(">", first["excess"] * SLIGHT))
             beyond = beyond.both(first["which"].compare(">=", 0.0))
         # Excess over the length of the normal, squared.
@@ -187,7 +187,7 @@ def write_join(
         c, passive = code.load(given["capacity"], at), code.load(given["passive"], at)
         for n, plane in enumerate(held):
             place = builder.add(at, builder.mul(stride, code.index(rows + n)))
-            own = _dot(line, _normal(plane))
+            own = dot(line, _normal(plane))
             load = own * c
             code.store(own, arms, place)
             code.store(load, loads, place)
@@ -228,27 +228,12 @@ def write_add_up(code: Code, given: dict[str, Any], lines: Any, found: Any) -> N
             code.store(code.value(slot), found, code.index((3 * d + k) * LANES))
 
 
-def write_over(code: Code, normals: Any, levels: Any, facets: Any, found: Any) -> Any:
-    """Write which lanes do not keep every inequality, as bits; ``found`` as above."""
-    force = [code.load(found, code.index(3 * d * LANES)) for d in range(3)]
-    worst, counted = code.sums(2)
-    with _tools().for_range(code.builder, facets) as loop:
-        normal, level = _plane(code, normals, levels, loop.index)
-        excess = _dot(normal, force) - level
-        code.raise_to(worst, excess)
-        # What is no number or infinite spoils this sum.
-        code.add(counted, excess * 0.0)
-    kept = code.value(worst).compare("<=", 0.0).both(code.value(counted).compare("==", 0.0))
-    return code.bits(kept.neither())
-
-
 def cone_functions() -> tuple[Callable[..., Any], ...]:
     """Give the written code as functions for compiled code.
 
     ``look(rows, exponent, loads, heads, state, lines, planes, chosen)``, ``join(rows, arms, loads,
-    heads, state, lines, chosen, wide)``, ``add_up(heads, lines, found)`` and ``over(heads, planes,
-    found)``; lines (3 heads, 8), planes (4 facets, 8) normals, then levels, chosen (10, 8), found
-    (9, 8); see ``lane_functions``.
+    heads, state, lines, chosen, wide)`` and ``add_up(heads, lines, found)``; lines (3 heads, 8),
+    planes (4 facets, 8) normals, then levels, chosen (10, 8), found (9, 8); see ``lane_functions``.
     """
     from numba.core import types
     from numba.extending import intrinsic
@@ -260,7 +245,7 @@ def cone_functions() -> tuple[Callable[..., Any], ...]:
     ) -> Any:  # fmt: skip
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            cone = (views[5].data, *_cone(builder, views[6]))
+            cone = (views[5].data, *cone_of(builder, views[6]))
             return in_parts(
                 builder, rows.literal_value, views[3], views[4],
                 lambda code, sides: write_look(
@@ -301,16 +286,4 @@ def cone_functions() -> tuple[Callable[..., Any], ...]:
 
         return types.void(heads, lines, found), write
 
-    @intrinsic
-    def over(_typing: Any, heads: Any, planes: Any, found: Any) -> Any:
-        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views = opened(context, builder, kind, given)
-            normals, levels, facets = _cone(builder, views[1])
-            return in_parts(
-                builder, 0, views[0], views[2],
-                lambda code, _: write_over(code, normals, levels, facets, views[2].data),
-            )  # fmt: skip
-
-        return types.int64(heads, planes, found), write
-
-    return look, join, add_up, over
+    return look, join, add_up

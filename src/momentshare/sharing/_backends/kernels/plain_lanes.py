@@ -82,7 +82,7 @@ MODULES = (_code, _cone, _exchange, _functions, _pass, _short)
 if has_numba():
     reciprocals, set_up, lane_pass, turn, certify = lane_functions()
     prefetch, fetch, bring, weigh, combine = place_functions()
-    look, join, add_up, over = cone_functions()
+    look, join, add_up = cone_functions()
     approach, separate, certify_short = short_functions()
 
 
