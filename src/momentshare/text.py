@@ -7,6 +7,8 @@ escapes what it shows itself, a bibliography is parsed and rewritten, and no nam
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 import unicodedata
 from typing import TYPE_CHECKING, Any
@@ -211,21 +213,26 @@ def csv_text(table: pd.DataFrame, digits: str | None = None, *, header: bool = T
     header : bool
         Whether the names of the columns stand before the rows.
     """
-    safe = table.rename(columns=for_table)
-    for at in range(safe.shape[1]):
-        safe.isetitem(at, _cells(safe.iloc[:, at], digits))
-    return str(safe.to_csv(index=False, header=header, float_format=digits, lineterminator="\n"))
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    if header:
+        writer.writerow([for_table(name) for name in table.columns])
+    writer.writerows(zip(*(_cells(column, digits) for _, column in table.items()), strict=True))
+    return text.getvalue()
 
 
-def _cells(column: pd.Series, digits: str | None) -> Any:
-    """Cells of a column as they are written."""
+def _cells(column: pd.Series, digits: str | None) -> list[Any]:
+    """Cells of a column as they are written; what is missing is empty."""
     if column.dtype == "string":
-        return column.map({value: for_table(value) for value in column.unique()})
-    if column.dtype.kind == "O":
-        return column.map(for_table)
-    if column.dtype.kind != "f" or digits is None:
-        return column
-    # All floats in one call; the table's own writer makes one for each.
-    values = tuple(column.to_numpy(dtype=float).tolist())
-    written = ((digits + "\n") * len(values) % values).split("\n")
-    return ["" if text == "nan" else text for text in written[:-1]]
+        texts = column.tolist()
+        safe = {text: for_table(text) if isinstance(text, str) else "" for text in set(texts)}
+        return [safe[text] for text in texts]
+    if column.dtype.kind != "f":
+        pairs = zip(column.tolist(), column.isna(), strict=True)
+        return ["" if missing else for_table(value) for value, missing in pairs]
+    if digits is None:
+        written = column.to_numpy().astype(str).tolist()
+    else:  # all in one call
+        values = tuple(column.to_numpy(dtype=float).tolist())
+        written = ((digits + "\n") * len(values) % values).split("\n")[:-1]
+    return ["" if text == "nan" else text for text in written]
