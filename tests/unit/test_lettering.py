@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from momentshare.report.figures import style
+from momentshare.report.figures import lettering, style
 from momentshare.report.figures.lettering import LETTERING, Canvas
 
 TEXTS = (
@@ -100,3 +100,21 @@ def test_texts_are_as_wide_as_matplotlib_says():
     for text in ("12", "pectoralis major", ""):
         fresh = text_to_path.get_text_width_height_descent(text, font, ismath=False)
         assert LETTERING.get_text_width_height_descent(text, font, ismath=False) == fresh
+
+
+def test_lines_are_as_far_apart_as_where_heights_are_looked_up_afresh(monkeypatch):
+    def boxes():
+        figure = Figure(figsize=(3.0, 2.0), dpi=150)
+        canvas = Canvas(figure)
+        words = {"a\nno": {"size": 9.3}, "one\n\nox": {"size": 7.0, "weight": "bold"}, "u": {}}
+        texts = [figure.text(0.1, 0.2, text, **more) for text, more in words.items()]
+        found = [text.get_window_extent(canvas.get_renderer()).bounds for text in texts]
+        canvas.print_svg(file := io.StringIO(), metadata={"Date": None})
+        return found, file.getvalue()
+
+    with mpl.rc_context({"svg.hashsalt": "same"}):
+        known = boxes()
+        monkeypatch.setattr(lettering, "_heights", lambda *_: (None, None, None))
+        assert boxes() == known
+        monkeypatch.setattr(lettering, "_heights", lambda *_: (30.0, 9.0, 2.0))
+        assert (boxes() == known) == BY_PIXELS  # earlier versions do not ask
