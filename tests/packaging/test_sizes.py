@@ -16,6 +16,7 @@ MOST_ARGUMENTS = 8
 
 LONG_SIGNATURES = {
     "cli/cohort.py": {"cohort"},
+    "cli/main.py": {"compare"},
     "cli/explain.py": {"explain"},
     "cli/strength.py": {"strength"},
     "cli/uncertainty.py": {"uncertainty"},

@@ -130,6 +130,16 @@ def compare(
             help="Leave out the band of the posture rule (some ten times as many lifts).",
         ),
     ] = False,
+    null_limbs: Annotated[
+        int,
+        typer.Option(
+            "--null-limbs",
+            min=0,
+            max=1000,
+            help="Also solve the study with this many null limbs, whose attachments are displaced "
+            "at random, and say which orders any limb would give.",
+        ),
+    ] = 0,
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
@@ -140,7 +150,15 @@ def compare(
     from momentshare.study import load_study
 
     chosen = load_study(study).only(person or (), condition or ())
-    _compare(chosen, out, figures=not no_figures, quiet=quiet, effects=effects, band=not no_band)
+    _compare(
+        chosen,
+        out,
+        figures=not no_figures,
+        quiet=quiet,
+        effects=effects,
+        band=not no_band,
+        null_limbs=null_limbs,
+    )
 
 
 def _compare(
@@ -151,6 +169,7 @@ def _compare(
     quiet: bool,
     effects: bool = False,
     band: bool = True,
+    null_limbs: int = 0,
 ) -> None:
     from momentshare.cli.tables import console, held_folder
     from momentshare.report.writing.drawings import drawing_processes
@@ -188,12 +207,25 @@ def _compare(
                     planned.setup,
                     progress=lambda done, total, what: status.update(f"{done}/{total} {what}"),
                 )
+        agree = None
+        if null_limbs:
+            from momentshare.report.text.study_opening import verdict_table
+            from momentshare.validation.null_orders import null_agreement
+
+            with screen.status("null limbs") as status:
+                agree = null_agreement(
+                    planned.setup,
+                    verdict_table(result),
+                    null_limbs,
+                    progress=lambda done, total: status.update(f"null limb {done + 1} of {total}"),
+                )
         with screen.status("writing") as status:
             files = write_results(
                 result,
                 run,
                 figures=figures,
                 effects=tables,
+                null_agree=agree,
                 begun=ahead,
                 progress=lambda what: status.update(f"writing {what}"),
             )
@@ -201,7 +233,7 @@ def _compare(
         from momentshare.report.text.effects import print_effects
 
         print_effects(screen, tables)
-    print_study(screen, result)
+    print_study(screen, result, agree)
     if not quiet:
         echo(f"Wrote {len(files)} files to {out}. Open {out / 'report.html'}")
 

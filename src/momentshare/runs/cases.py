@@ -76,6 +76,8 @@ class LimbPlan:
         requires.
     numbers : Numbers
     options : LimbOptions
+    shorten : bool
+        Whether a fibre that is longer than its path is shortened; otherwise there is no such limb.
     """
 
     people: tuple[Person, ...]
@@ -85,6 +87,7 @@ class LimbPlan:
     raised: tuple[Mapping[str, float], ...] = ()
     numbers: Numbers = field(default_factory=Numbers)
     options: LimbOptions = field(default_factory=LimbOptions)
+    shorten: bool = False
 
     def build(self) -> tuple[Limb, dict[int, MomentshareError]]:
         """Build the limbs; see :func:`momentshare.limb.build_limbs`."""
@@ -95,6 +98,7 @@ class LimbPlan:
             strengths=self.strengths or None,
             numbers=self.numbers,
             options=self.options,
+            shorten=self.shorten,
         )
         return (raised_limbs(limbs, self.raised) if self.raised else limbs), faults
 

@@ -45,6 +45,7 @@ __all__ = [
     "longer_arms",
     "moved_girdle",
     "other_criterion",
+    "other_muscles",
     "other_options",
     "other_tempo",
     "shifted_ratio",
@@ -209,6 +210,16 @@ def other_options(name: str, **options: Any) -> Variation:
     def change(plan: LimbPlan) -> LimbPlan:
         changed: LimbOptions = replace(plan.options, **options)
         return plan if changed == plan.options else replace(plan, options=changed)
+
+    return Variation(name=name, limbs=change)
+
+
+def other_muscles(name: str, numbers: Numbers) -> Variation:
+    """Other attachments and numbers of the heads; the other numbers of the limbs stay."""
+
+    def change(plan: LimbPlan) -> LimbPlan:
+        own = replace(plan.numbers, offsets=numbers.offsets, head_factors=numbers.head_factors)
+        return replace(plan, numbers=own, shorten=True)
 
     return Variation(name=name, limbs=change)
 

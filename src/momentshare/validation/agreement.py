@@ -36,6 +36,7 @@ __all__ = [
     "agreement_table",
     "agreements",
     "firm_orders",
+    "is_firm",
     "reaches",
     "stored_agreements",
 ]
@@ -191,9 +192,14 @@ def agreement_markdown(table: pd.DataFrame) -> str:
     return "\n".join([*lines, *(f"| {' | '.join(row.values())} |" for row in rows)]) + "\n"
 
 
+def is_firm(found: Agreement) -> bool:
+    """Whether it counts firm orders from sources that the limb has not used."""
+    return found.kind == "orders" and found.most == 1.0 and found.group == GROUPS[0][0]
+
+
 def firm_orders(found: Sequence[Agreement]) -> str:
     """Say how many firm orders from other sources are right; empty without drawn limbs."""
-    firm = [a for a in found if a.kind == "orders" and a.most == 1.0 and a.group == GROUPS[0][0]]
+    firm = [a for a in found if is_firm(a)]
     if not firm:
         return ""
     own = firm[0]

@@ -59,6 +59,14 @@ PICTURED = {
 _SHOWN = 12
 """Rows of a table of orders; all are in verdicts.csv."""
 
+_LABELS = {"null_agree": "null limbs that agree"}
+_FORMATS: dict[str, Any] = {
+    "difference": ".2f",
+    "difference_low": ".2f",
+    "difference_high": ".2f",
+    "null_agree": lambda share: f"{100.0 * share:.0f}\u00a0%",
+}
+
 _PRINTED = 0.005
 """Range from which the ends of a difference have columns; below, they print alike."""
 
@@ -153,6 +161,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         wide = (shown["difference_high"] - shown["difference_low"]).max() >= _PRINTED
         columns += ["difference_low", "difference_high"] if wide else []
         columns += {TURNING: ["turns_with"], LIMITED: ["limit"]}.get(verdict, [])
+        columns += ["null_agree"] if verdict == FIRM_ORDER and "null_agree" in mine else []
         alike = f"No treatment of the lateral force moves a difference by as much as {_PRINTED}"
         notes = [] if wide else [alike] if several else [f"Lateral force {mine['lateral'].iloc[0]}"]
         notes += study.model.limits.notes(mine["limit"])
@@ -165,7 +174,8 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
             Table(
                 frame=shown[columns],
                 caption=f"{caption}{cut}. All are in verdicts.csv.",
-                formats={c: ".2f" for c in columns if c.startswith("difference")},
+                labels=_LABELS if "null_agree" in columns else {},
+                formats={name: form for name, form in _FORMATS.items() if name in columns},
                 note="; ".join(notes),
             )
         )

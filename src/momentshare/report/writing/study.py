@@ -12,7 +12,7 @@ from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.page.document import render
 from momentshare.report.page.study import PICTURED, study_page
 from momentshare.report.text.factor_statements import factor_verdicts
-from momentshare.report.text.study_opening import verdict_table
+from momentshare.report.text.study_opening import verdict_table, with_null_limbs
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.record import run_record
 from momentshare.report.writing.study_figures import figures_ahead
@@ -28,7 +28,7 @@ from momentshare.report.writing.study_folder import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     import pandas as pd
@@ -75,6 +75,7 @@ def write_results(
     *,
     figures: bool = True,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
+    null_agree: Sequence[float] | None = None,
     begun: StudyFigures | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
@@ -88,6 +89,9 @@ def write_results(
         If false, figures written by an earlier run of the same study stay.
     effects : pair of DataFrame, optional
         Effect of each modelling choice, from :func:`momentshare.reading.effects.effect_tables`.
+    null_agree : sequence of float, optional
+        Share of null limbs in which each order of ``verdicts.csv`` is the same, from
+        :func:`momentshare.validation.null_orders.null_agreement`.
     begun : StudyFigures, optional
         What draws the figures, if it is at work already.
     progress : callable, optional
@@ -102,13 +106,23 @@ def write_results(
         as_run_folder(folder, COMPARE, **folder_options(study.study, study.model)) as run,
         run.results(leave=() if figures else FIGURES) as writer,
     ):
-        _write_all(study, writer, figures=figures, effects=effects, begun=begun, progress=progress)
+        verdicts = with_null_limbs(verdict_table(study), null_agree)
+        _write_all(
+            study,
+            writer,
+            verdicts,
+            figures=figures,
+            effects=effects,
+            begun=begun,
+            progress=progress,
+        )
     return sorted(writer.names)
 
 
 def _write_all(
     study: StudyResult,
     writer: Writer,
+    verdicts: pd.DataFrame,
     *,
     figures: bool,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None,
@@ -124,8 +138,6 @@ def _write_all(
     def limited(name: str, table: pd.DataFrame) -> pd.DataFrame:
         shown = _SHOWN.get(name)
         return with_limits(table, study.model.limits, kinds, *shown) if shown else table
-
-    verdicts = verdict_table(study)
 
     def write_tables() -> None:
         say("tables")

@@ -1,0 +1,136 @@
+"""Which orders of a study null limbs give as well, and what is said of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from tests.drawn import plain, printed
+from tests.planned import TEXT, solved
+from tests.report.page_reader import PageReader
+
+from momentshare import plan_study
+from momentshare.errors import ModelError
+from momentshare.reading import head_table_by_person
+from momentshare.report.page.document import render
+from momentshare.report.page.study import study_page
+from momentshare.report.text.study_opening import null_text, verdict_table, with_null_limbs
+from momentshare.report.text.terminal import print_study
+from momentshare.report.writing.study import write_results
+from momentshare.runs import solve_setup
+from momentshare.runs.variation import other_muscles
+from momentshare.study import load_study
+from momentshare.validation import null_orders
+from momentshare.validation.agreement import is_firm, stored_agreements
+from momentshare.validation.null import null_numbers
+from momentshare.validation.null_orders import null_agreement
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    place = tmp_path_factory.mktemp("study") / "study.toml"
+    place.write_text(TEXT)
+    return plan_study(load_study(place))
+
+
+def test_the_share_counts_null_limbs_that_can_do_both(planned):
+    """Null limb by null limb, solved and compared one after the other."""
+    orders = verdict_table(solved())
+    found = null_agreement(planned.setup, orders, 3)
+    signs = []
+    for numbers in null_numbers(planned.model, 3):
+        limbs = other_muscles("null", numbers).limbs(planned.setup.limbs)
+        table = head_table_by_person(solve_setup(replace(planned.setup, limbs=limbs)))
+        table = table.astype(dict.fromkeys(("head", "condition", "lateral", "person"), str))
+        own = table.pivot_table(
+            index="head", columns=["condition", "lateral"], values="mean_activation", dropna=False
+        )
+
+        def mean(head, condition, lateral, own=own):
+            # Dumbbells are solved without a lateral force only.
+            return own.loc[head, (condition, "zero" if condition == "dumbbells" else lateral)]
+
+        signs.append(
+            [
+                np.sign(mean(o.head, o.condition, o.lateral) - mean(o.head, o.other, o.lateral))
+                for o in orders.itertuples()
+            ]
+        )
+    table = np.array(signs)
+    known = np.isfinite(table).sum(axis=0)
+    wanted = np.where(known > 0, (table > 0).sum(axis=0) / np.maximum(known, 1), np.nan)
+    assert len(found) == len(orders) > 10
+    np.testing.assert_array_equal(found, wanted)
+
+
+def test_null_limbs_keep_bones_volumes_and_strength(planned):
+    numbers = null_numbers(planned.model, 1)[0]
+    plan = planned.setup.limbs
+    changed = other_muscles("null", numbers).limbs(plan)
+    assert changed.shorten
+    (own, _), (null, faults) = plan.build(), changed.build()
+    assert not faults
+    np.testing.assert_array_equal(own.volume, null.volume)
+    for k in range(len(plan.people)):
+        assert own.skeleton.take(k).sizes == null.skeleton.take(k).sizes
+    assert not np.allclose(own.peak_fibre_length, null.peak_fibre_length)
+
+
+def test_null_limbs_that_cannot_be_solved_are_not_counted(planned, monkeypatch):
+    orders = verdict_table(solved())
+    whole = null_orders.solve_variations
+    calls = []
+
+    def sometimes(setup, variations):
+        calls.append(1)
+        if len(calls) == 1:
+            raise ModelError("no such limb")
+        return whole(setup, variations)
+
+    def never(*_):
+        raise ModelError("no such limb")
+
+    monkeypatch.setattr(null_orders, "solve_variations", sometimes)
+    two = null_agreement(planned.setup, orders, 2)
+    assert set(np.array(two)[np.isfinite(two)]) <= {0.0, 1.0}
+    monkeypatch.setattr(
+        null_orders, "solve_variations", lambda *_: (_ for _ in ()).throw(ModelError("x"))
+    )
+    assert np.isnan(null_agreement(planned.setup, orders, 2)).all()
+
+
+def test_the_statement_counts_both_kinds():
+    model = solved().model
+    firm = pd.DataFrame({"null_agree": [1.0, 0.9, 0.89, 0.2, np.nan]})
+    known = next(a for a in stored_agreements(model) if is_firm(a))
+    assert null_text(firm, model) == (
+        " Of the 5, 2 hold in nine of ten null limbs that can do both conditions, so posture and "
+        "load decide them; 2 rest on the muscles of this limb; of published orders of that kind, "
+        f"limits left aside, {known.telling_right} of {known.telling} are right; "
+        "no null limb can do both conditions of 1."
+    )
+    assert null_text(firm.iloc[:1], model).endswith("so posture and load decide it.")
+    assert null_text(pd.DataFrame({"head": ["a"]}), model) == ""
+
+
+def test_terminal_page_and_table_say_what_was_counted(tmp_path):
+    study = solved()
+    verdicts = verdict_table(study)
+    agree = list(np.linspace(0.0, 1.0, len(verdicts)))
+    marked = with_null_limbs(verdicts, agree)
+    firm = marked[marked["verdict"] == "firm"]
+    said = null_text(firm, study.model)
+    assert len(firm) > 2
+    assert plain(said) in plain(printed(lambda console: print_study(console, study, agree)))
+    page = PageReader(render(study_page(study, marked, {})))
+    assert plain(said) in plain(page.text("In short"))
+    shown = page.table("Orders of two conditions in lift-mean activation that nothing reversed")
+    largest = firm.sort_values("difference", ascending=False, kind="stable").head(len(shown.rows))
+    assert shown.column("null limbs that agree") == [
+        f"{100 * share:.0f} %" for share in largest["null_agree"]
+    ]
+    write_results(study, tmp_path, figures=False, null_agree=agree)
+    written = pd.read_csv(tmp_path / "verdicts.csv")
+    assert written["null_agree"].to_numpy() == pytest.approx(agree, rel=1e-6)
