@@ -25,7 +25,7 @@ LONG_SIGNATURES = {
     "sharing/_gradients.py": {"force_gradients"},
     # What is written as code has the arguments of its call.
     "sharing/_backends/kernels/lane_cone.py": {"join", "look"},
-    "sharing/_backends/kernels/lane_functions.py": {"certify"},
+    "sharing/_backends/kernels/lane_functions.py": {"certify", "lane_pass"},
     "sharing/_backends/kernels/short_lanes.py": {"certify_short"},
     "sharing/_share.py": {"share"},
     "sharing/_solver.py": {"__init__", "solve"},

@@ -222,6 +222,28 @@ def test_a_frame_has_the_same_digits_in_any_company_and_with_any_threads(frames,
     np.testing.assert_array_equal(some.multipliers, whole.multipliers[pick])
 
 
+@pytest.mark.parametrize("form", ["cone", "pair"])
+@pytest.mark.parametrize("exponent", [2, 3])
+def test_frames_in_another_order_have_the_same_digits(form, exponent):
+    arms, capacity, moments, cone = pressed(1100, 0.6, 7)
+    order = np.random.default_rng(8).permutation(1100)
+    found = []
+    for index in (np.arange(1100), order):
+        some = Cone(lines=cone.lines[index], normals=cone.normals, levels=cone.levels[index])
+        problem = build_problem(
+            arms[index], capacity[index], moments[index], exponent=exponent,
+            inequalities=some if form == "cone" else some.inequalities(),
+        )  # fmt: skip
+        found.append(compiled.empty_raw(problem))
+        run_within(problem, found[-1], 1, compiled.limits_of_method())
+    plain, mixed = found
+    assert ((plain.held > 0.0).sum(axis=1) > 1).sum() > 50
+    np.testing.assert_array_equal(mixed.status, plain.status[order])
+    sure = plain.status[order] != Status.UNCERTIFIED
+    for name in ("activation", "multipliers", "unmet", "held", "numbers"):
+        np.testing.assert_array_equal(getattr(mixed, name)[sure], getattr(plain, name)[order][sure])
+
+
 def obeys(capacity, G, h):
     """Whether any activation obeys the inequalities, by linear programming."""
     rows = G * capacity

@@ -292,6 +292,18 @@ def bring_back(found: Found, work: Block, heads: int) -> None:
 
 
 @inner
+def leave_unpriced(found: Found, work: Block, e: int, f: int) -> None:
+    """Take the inequalities that have no price out of those in force."""
+    held, kept = work.queue[e] // 3, 0
+    for n in range(held):
+        which = work.chosen[e, n]
+        if found.prices[f, which] > 0.0:
+            work.chosen[e, kept] = which
+            kept += 1
+    work.queue[e] -= 3 * (held - kept)
+
+
+@inner
 def conclude(
     given: Given, found: Found, work: Block, state: FloatArray, order: Places, begin: int,
     whole: int, done: int, good: int, kind: int, limits: Limits,
@@ -327,12 +339,16 @@ def conclude(
         if (beyond >> lane) & 1:
             joins, worst = int(work.judged[MOST_HELD, lane]), work.judged[MOST_HELD + 1, lane]
         if ended == 0:
-            # What is broken now is likely to stay so; a wrong guess leaves again.
-            work.following[e] = joins if joins >= 0 and whole == rows else AGAIN
-            if whole > rows:
-                work.queue[e] = FRESH  # one by one
+            # What is broken now is likely to stay so; a wrong guess gets no price.
+            work.following[e] = joins if joins >= 0 and held == 0 else AGAIN
             continue
         work.following[e] = joins
+        if held > 0 and not short:
+            leave_unpriced(found, work, e, f)
+            if joins == KEPT and work.queue[e] // 3 == 0:
+                # With none in force it is to have the digits of a call without inequalities.
+                work.queue[e], work.following[e] = FRESH, AGAIN
+                continue
         found.numbers[f, bound] = max(found.numbers[f, bound], worst)
         if joins == KEPT and worst <= limits.certified:
             found.status[f] = SHORTFALL if short else SOLVED

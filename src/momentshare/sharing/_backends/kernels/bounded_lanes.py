@@ -1,17 +1,20 @@
 """Inequalities at p = 2 or 3, eight frames side by side, compiled.
 
 A dual method on the set of inequalities in force, each a row like those of the balance. A frame
-is solved from the multipliers that it has; then the inequality broken most joins, or one whose
-multiplier has turned below zero leaves, and the frame comes again among others with as many in
-force. The least effort never falls when one joins, so the answer with none broken and no
-multiplier below zero is the optimum. Where the moment cannot be met with those in force, the
-nearest one is sought in the same way, see ``short_lanes``: the least distance never falls either,
-and of equal ones the least effort. Of a cone two inequalities may join before a frame is solved,
-where its block stands, see ``lane_cone``. What a frame goes through depends on nothing but itself.
+is solved from the multipliers that it has, none of which turns below zero: a row whose multiplier
+would is left out of the step, so one that was guessed wrongly does no harm. Then those without a
+price leave, the inequality broken most joins, and the frame comes again among others with as many
+in force. The least effort never falls so, and the answer with none broken is the optimum. Where
+the moment cannot be met with those in force, the nearest one is sought, see ``short_lanes``: the
+least distance never falls either, and of equal ones the least effort. There those in force have to
+be met, and one whose price has turned below zero leaves. Of a cone two inequalities may join
+before a frame is solved, where its block stands, see ``lane_cone``. What a frame goes through
+depends on nothing but itself.
 """
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -102,6 +105,8 @@ def _level(rows: int, held: int, exponent: int) -> Callable[..., None]:
         which is kept anyway changes no digit.
         """
         heads, short = given.arms.shape[2], kind == SHORT
+        # Towards the nearest moment prices in effort have either sign.
+        most = math.inf if short else 0.0
         packed = work.packed[:whole]
         loads = work.loads[:whole]
         for begin in range(0, order.size, LANES):
@@ -122,12 +127,14 @@ def _level(rows: int, held: int, exponent: int) -> Callable[..., None]:
                 begin_warm(given, found, work, order, begin, held, whole)
             if exponent > 2 and (short or held == 0):
                 for _ in range(SQUARE_PASSES):
-                    lane_pass(whole, 2, loads, work.sides, work.state, limits.residual)
+                    lane_pass(whole, held, 2, loads, work.sides, work.state, limits.residual, most)
                 turn(whole, loads, work.sides, work.state)
             done = 0
             for index in range(passes):
                 call_up(given, found, work, order, begin + LANES + index)
-                done = lane_pass(whole, exponent, loads, work.sides, work.state, limits.residual)
+                done = lane_pass(
+                    whole, held, exponent, loads, work.sides, work.state, limits.residual, most
+                )
                 if done == 2**LANES - 1:
                     break
             if short:
@@ -167,19 +174,21 @@ def _first(rows: int, exponent: int) -> Callable[..., None]:
             set_up(rows, work.packed[:rows], bare, sides, state, int(found.apart))
             if exponent > 2:
                 for _ in range(SQUARE_PASSES):
-                    lane_pass(rows, 2, bare, sides, state, limits.residual)
+                    lane_pass(rows, 0, 2, bare, sides, state, limits.residual, 0.0)
                 turn(rows, bare, sides, state)
             done = 0
             for index in range(early):
                 call_up(given, found, work, order, begin + LANES + index)
-                done = lane_pass(rows, exponent, bare, sides, state, limits.residual)
+                done = lane_pass(rows, 0, exponent, bare, sides, state, limits.residual, 0.0)
             some = look(rows, exponent, bare, sides, state, work.lines, work.planes, work.joining)
             hold_joined(work, order, begin, some)
             if some:
                 join(rows, packed, loads, sides, state, work.lines, work.joining, work.wide)
                 for index in range(passes):
                     call_up(given, found, work, order, begin + LANES + early + index)
-                    done = lane_pass(wide, exponent, loads, sides, work.wide, limits.residual)
+                    done = lane_pass(
+                        wide, JOINED, exponent, loads, sides, work.wide, limits.residual, 0.0
+                    )
                     if done == 2**LANES - 1:
                         break
                 good = certify(
@@ -191,7 +200,7 @@ def _first(rows: int, exponent: int) -> Callable[..., None]:
                     if done == 2**LANES - 1:
                         break
                     call_up(given, found, work, order, begin + LANES + early + index)
-                    done = lane_pass(rows, exponent, bare, sides, state, limits.residual)
+                    done = lane_pass(rows, 0, exponent, bare, sides, state, limits.residual, 0.0)
                 good = certify(
                     rows, 0, exponent, work.packed[:rows], sides, state, limits.certified,
                     limits.rounded,

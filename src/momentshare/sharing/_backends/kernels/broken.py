@@ -78,7 +78,7 @@ def queue_again(
                 at = 3 * held + SHORT
             elif follows >= 0 and held < MOST_HELD:
                 chosen[e, held] = follows
-                at = 3 * held + 3 + (SHORT if kind == SHORT else LATER)
+                at = 3 * held + 3 + (SHORT if kind == SHORT else FRESH)
             elif follows <= DROP:
                 for n in range(DROP - follows, held - 1):
                     chosen[e, n] = chosen[e, n + 1]

@@ -21,10 +21,10 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
     """Give the written code as functions for compiled code.
 
     ``reciprocals(exponent, heads)``, ``set_up(rows, arms, loads, heads, state, pushed)``,
-    ``lane_pass(rows, exponent, loads, heads, state, tolerance)``, ``turn(rows, loads, heads,
-    state)`` and ``certify(rows, held, exponent, arms, heads, state, certified, rounded)``. Rows,
-    held and exponent (a whole number) have to be constants; ``heads`` (sides, heads, 8) holds what
-    ``SIDES`` names.
+    ``lane_pass(rows, held, exponent, loads, heads, state, tolerance, most)``, ``turn(rows, loads,
+    heads, state)`` and ``certify(rows, held, exponent, arms, heads, state, certified, rounded)``.
+    Rows, held and exponent (a whole number) have to be constants; ``heads`` (sides, heads, 8) holds
+    what ``SIDES`` names.
     """
     from numba.core import types
     from numba.extending import intrinsic
@@ -57,17 +57,21 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
 
     @intrinsic(prefer_literal=True)
     def lane_pass(
-        _typing: Any, rows: Any, exponent: Any, loads: Any, heads: Any, state: Any, _tolerance: Any
-    ) -> Any:
+        _typing: Any, rows: Any, held: Any, exponent: Any, loads: Any, heads: Any, state: Any,
+        _tolerance: Any, _most: Any,
+    ) -> Any:  # fmt: skip
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
             power = float(exponent.literal_value)
             return in_parts(
-                builder, rows.literal_value, views[3], views[4],
-                lambda code, sides: write_pass(code, views[2].data, sides, power, views[5]),
+                builder, rows.literal_value, views[4], views[5],
+                lambda code, sides: write_pass(
+                    code, held.literal_value, views[3].data, sides, power, views[6], views[7]
+                ),
             )  # fmt: skip
 
-        return types.int64(rows, exponent, loads, heads, state, types.float64), write
+        real = types.float64
+        return types.int64(rows, held, exponent, loads, heads, state, real, real), write
 
     @intrinsic(prefer_literal=True)
     def turn(_typing: Any, rows: Any, loads: Any, heads: Any, state: Any) -> Any:

@@ -169,10 +169,14 @@ def write_response(drive: Vector, r: Vector, exponent: float) -> tuple[Vector, V
 
 
 def write_pass(
-    code: Code, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any
-) -> Any:
+    code: Code, held: int, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any,
+    most: Any,
+) -> Any:  # fmt: skip
     """Write one Newton pass; gives the lanes that are done as the bits of a number.
 
+    The last ``held`` rows are inequalities, whose multipliers stay at ``most`` or below (zero, or
+    infinite where they have to be met): where one is there and its row keeps the inequality, it is
+    left out of the step and need not be met.
     Where every lane is done nothing is left to write, and no step once every lane is found to be.
     """
     cgutils: Any = import_module("numba.core.cgutils")
@@ -180,18 +184,20 @@ def write_pass(
     done = code.single(DONE).compare(">", 0.5)
     found = cgutils.alloca_once_value(builder, code.bits(done))
     with builder.if_then(code.some(done.neither())):
-        rest, done = _write_rest(code, loads, given, exponent, tolerance, done)
+        top = code.spread(most) if held else None
+        rest, resting, done = _write_rest(code, held, loads, given, exponent, tolerance, top, done)
         builder.store(code.bits(done), found)
         code.keep_single(DONE, done.choose(code.constant(1.0), 0.0))
         with builder.if_then(code.some(done.neither())):
-            _write_step(code, loads, given, rest, done)
+            _write_step(code, loads, given, rest, resting, top, done)
     return builder.load(found)
 
 
 def _write_rest(
-    code: Code, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any, done: Vector
-) -> tuple[list[Vector], Vector]:
-    """Write what the multipliers leave unmet, and the lanes that are done.
+    code: Code, held: int, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any,
+    top: Vector | None, done: Vector,
+) -> tuple[list[Vector], dict[int, Vector], Vector]:  # fmt: skip
+    """Write what the multipliers leave unmet, the rows that rest, and the lanes that are done.
 
     The slopes of the heads lie where the activations will.
     """
@@ -213,16 +219,22 @@ def _write_rest(
             code.add(supplied[j], A[j] * a)
         code.add(square, a * a)
     rest = [code.row(TARGET, j) - code.value(supplied[j]) * unit[j] for j in range(rows)]
+    resting: dict[int, Vector] = {}
+    for j in range(rows - held, rows):
+        assert top is not None  # noqa: S101 - given where rows are held
+        resting[j] = code.row(LAM, j).compare(">=", top).both(rest[j].compare(">=", 0.0))
+        rest[j] = resting[j].choose(code.constant(0.0), rest[j])
     worst = rest[0].size()
     for j in range(1, rows):
         worst = worst.most(rest[j].size())
     total = (code.single(SIZE) + code.value(square).root()) * code.spread(tolerance)
-    return rest, done.either(worst.compare("<=", total))
+    return rest, resting, done.either(worst.compare("<=", total))
 
 
 def _write_step(
-    code: Code, loads: Any, given: dict[str, Any], rest: list[Vector], done: Vector
-) -> None:
+    code: Code, loads: Any, given: dict[str, Any], rest: list[Vector],
+    resting: dict[int, Vector], top: Vector | None, done: Vector,
+) -> None:  # fmt: skip
     """Write the step of the lanes that are not done."""
     from numba.core import cgutils
 
@@ -237,7 +249,13 @@ def _write_step(
         scaled = [slope * A[j] for j in range(rows)]
         for slot, (j, k) in zip(bent, pairs, strict=True):
             code.add(slot, scaled[j] * A[k])
-    step = Factor(rows, _hessian(code, bent, unit), DAMPING).solve(rest)
+    H = _hessian(code, bent, unit)
+    for j, rests in resting.items():
+        for k in range(rows):
+            if k != j:
+                pair = max(j, k), min(j, k)
+                H[pair] = rests.choose(code.constant(0.0), H[pair])
+    step = Factor(rows, H, DAMPING).solve(rest)
     before = [code.row(DIRECTION, j) for j in range(rows)]
     reach, begin, ahead = step[0].size(), step[0] * rest[0], before[0] * rest[0]
     for j in range(1, rows):
@@ -257,7 +275,10 @@ def _write_step(
     for j in range(rows):
         origin = turned.choose(code.row(BASE, j), lam[j])
         chosen = turned.choose(before[j], step[j])
-        code.keep(LAM, j, done.choose(lam[j], origin + length * chosen))
+        reached = origin + length * chosen
+        if j in resting and top is not None:
+            reached = reached.least(top)
+        code.keep(LAM, j, done.choose(lam[j], reached))
         code.keep(BASE, j, origin)
         code.keep(DIRECTION, j, chosen)
     code.keep_single(SLOPE, turned.choose(code.single(SLOPE), begin))

@@ -206,7 +206,7 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
                         separate(rows, 0, loads, sides, state, limits.across)
                     if exponent > 2:
                         for _ in range(SQUARE_PASSES):
-                            lane_pass(rows, 2, loads, sides, state, limits.residual)
+                            lane_pass(rows, 0, 2, loads, sides, state, limits.residual, 0.0)
                         turn(rows, loads, sides, state)
                     done = 0
                     for index in range(PASSES if again == 1 else few):
@@ -222,7 +222,9 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
                             if passive.shape[0] > 1:
                                 prefetch(passive, f * heads, heads)
                                 prefetch(force, f * heads, heads)
-                        done = lane_pass(rows, exponent, loads, sides, state, limits.residual)
+                        done = lane_pass(
+                            rows, 0, exponent, loads, sides, state, limits.residual, 0.0
+                        )
                         if done == 2**LANES - 1:
                             break
                     if again == 2:
