@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 import unicodedata
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,7 @@ __all__ = [
     "for_terminal",
     "head_label",
     "head_phrase",
+    "percent_text",
     "plain_number",
     "schema_message",
     "shortened",
@@ -40,6 +42,17 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", 
 
 _HEADS = frozenset({"long", "short", "lateral", "medial"})
 """Parts of a muscle that anatomy calls heads."""
+
+
+def percent_text(share: float) -> str:
+    """Write a share in per cent; a dash where it is not known.
+
+    Examples
+    --------
+    >>> percent_text(0.975), percent_text(0.0), percent_text(float("nan"))
+    ('98 %', '0 %', '–')
+    """
+    return "–" if math.isnan(share) else f"{100.0 * share:.0f} %"
 
 
 def head_phrase(head: str) -> str:

@@ -89,6 +89,25 @@ def test_tables_figures_and_summary_are_written(run, tmp_path):
         assert (tmp_path / "u" / f"{name}.svg").exists()
 
 
+def test_null_limbs_say_which_orders_any_limb_would_give(run, tmp_path):
+    words = ["--draws", "10", "--frames", "5", "--workers", "1", "--trajectories", "0"]
+    code, out, err = run("study.toml", "--out", "n", *words, "--null-limbs", "2", "--no-figures")
+    assert code == 0, err
+    table = pd.read_csv(tmp_path / "n" / "verdicts.csv")
+    known = table["null_agree"].dropna()
+    assert len(known)
+    assert set(known) <= {0.0, 0.5, 1.0}
+    if (table["verdict"] == "firm").any():
+        assert "null limbs" in out
+    # Draws that are there are summed up again, without null limbs.
+    code, out, err = run("study.toml", "--out", "n", *words, "--no-figures")
+    assert code == 0, err
+    assert "null_agree" not in pd.read_csv(tmp_path / "n" / "verdicts.csv")
+    code, out, err = run("study.toml", "--out", "n", *words, "--null-limbs", "-1")
+    assert code == 2
+    assert "--null-limbs" in err
+
+
 @pytest.mark.parametrize(
     ("words", "wanted"),
     [

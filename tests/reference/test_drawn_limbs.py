@@ -141,7 +141,12 @@ def test_reports_say_of_firm_orders_what_the_draws_say(model, table):
     right = firm[firm["drawn_right"] > 0.5]
     said = firm_orders(found)
     assert said.startswith(f"Of {len(firm)} published orders on which at least 95 % of")
-    assert f"agree, {len(right)} are right" in said
+    agree = np.where(firm["drawn_right"] > 0.5, firm["null_right"], 1.0 - firm["null_right"])
+    alike = firm[agree >= 0.9]
+    alike_right = int((alike["drawn_right"] > 0.5).sum())
+    assert f"agree, {len(right)} are right: {alike_right} of the {len(alike)} that" in said
+    others = f"{len(right) - alike_right} of the other {len(firm) - len(alike)}."
+    assert f"null limbs give too, and {others}" in said
     assert said in limits_section(model).blocks[0].items
 
 
@@ -174,10 +179,19 @@ def test_documents_say_what_the_draws_say(model, place, table):
     found = agreements(table)
     assert firm_orders(found) in text
     firm, most, few = (a for a in found if a.group == "other sources" and a.kind == "orders")
-    assert f"agree, {most.right} of {most.rows} are right" in text
+    assert f"of drawn limbs agree, {most.right} of {most.rows} are right" in text
     assert f"where fewer do, {few.right} of {few.rows}." in text
-    assert f"of the {firm.telling} that tell one set of muscles from another, " in text
-    assert f"another, {firm.telling_right} are right" in text
+    orders = table[
+        (table["use"] == "validation") & (table["kind"] == "order") & ~table["source_used"]
+    ]
+    wrong = orders[orders["drawn_right"] <= 0.05]
+    courses = wrong[wrong["limit"].str.contains("L17")]
+    assert (len(courses), len(wrong), courses["source"].nunique()) == (
+        10,
+        firm.rows - firm.right,
+        1,
+    )
+    assert f"Ten of the {len(wrong)} wrong ones are courses of activity" in text
     own = next(r for r in reaches(table) if r.group == "other sources")
     assert f"in {own.reached} of {own.rows} numbers" in text
     judged = table[(table["use"] == "validation") & ~table["source_used"]]

@@ -38,7 +38,9 @@ from momentshare.model import load_model
 from momentshare.report.figures import style
 from momentshare.report.figures import uncertainty as report
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.page.document import render
 from momentshare.report.page.uncertainty import uncertainty_page
+from momentshare.report.text.null_orders import AGREE_WORDS, null_text
 from momentshare.report.text.opening import MOVES, TURNS
 from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
 from momentshare.report.text.verdicts import FIRM_ORDER
@@ -623,6 +625,30 @@ def test_firm_orders_whose_course_is_not_supported_are_counted_and_the_limit_is_
     listed, rest = repr(section).split("What else", 1)
     assert f"{limit.key}:" in listed
     assert f"{limit.key}:" not in rest
+
+
+def test_null_limbs_are_told_in_the_terminal_the_page_and_the_table(summary, tmp_path):
+    pairs = judged_pairs(summary)
+    agree = np.linspace(0.0, 1.0, len(pairs))
+    found = replace(summary, null=pd.DataFrame({"null_agree": agree, "null_limbs": 11}))
+    firm = judged_pairs(found)[pairs["verdict"] == FIRM_ORDER]
+    said = plain(null_text(firm, found.model))
+    assert (said != "") == (len(firm) > 0)
+    assert said in plain(printed(lambda console: _print(console, found)))
+    page = PageReader(render(uncertainty_page(found, {})))
+    assert said in plain(page.text("In short"))
+    shown = [
+        share
+        for table in page.tables
+        if AGREE_WORDS in table.headers
+        for share in table.column(AGREE_WORDS)
+    ]
+    assert set(shown) <= {f"{100 * share:.0f} %" for share in agree}
+    assert len(shown) >= len(firm)
+    write_summary(found, tmp_path, figures=False)
+    stored = pd.read_csv(tmp_path / "verdicts.csv")
+    assert stored["null_agree"].to_numpy() == pytest.approx(agree, rel=1e-6)
+    assert "null_agree" not in pairs
 
 
 def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(summary, tables):

@@ -123,8 +123,8 @@ def test_dots_and_lines_of_agreement_are_the_counts():
             for a in own
             if a.kind == kind
             for right, rows, face in (
-                (a.right, a.rows, False),
-                (a.telling_right, a.telling, True),
+                (a.alike_right, a.alike, False),
+                (a.right - a.alike_right, a.rows - a.alike, True),
             )
             if rows
         ]
@@ -137,6 +137,7 @@ def test_dots_and_lines_of_agreement_are_the_counts():
             assert span.get_xdata() == pytest.approx(wilson(right, rows), abs=1e-3)
     first = own[0]
     assert plain(figure.texts[0].get_text()) == (
-        f"Drawn limbs agree on {first.rows} {first.kind}: {first.right} are right, "
-        f"{first.telling_right} of {first.telling} where null limbs are not"
+        f"Drawn limbs agree on {first.rows} {first.kind}: {first.alike_right} of {first.alike} are "
+        f"right where null limbs agree too, {first.right - first.alike_right} of the other "
+        f"{first.rows - first.alike}"
     )

@@ -16,7 +16,8 @@ from momentshare.errors import ModelError
 from momentshare.reading import head_table_by_person
 from momentshare.report.page.document import render
 from momentshare.report.page.study import study_page
-from momentshare.report.text.study_opening import null_text, verdict_table, with_null_limbs
+from momentshare.report.text.null_orders import null_text, with_null_limbs
+from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
 from momentshare.runs import solve_setup
@@ -62,7 +63,8 @@ def test_the_share_counts_null_limbs_that_can_do_both(planned):
     known = np.isfinite(table).sum(axis=0)
     wanted = np.where(known > 0, (table > 0).sum(axis=0) / np.maximum(known, 1), np.nan)
     assert len(found) == len(orders) > 10
-    np.testing.assert_array_equal(found, wanted)
+    np.testing.assert_array_equal(found["null_agree"], wanted)
+    np.testing.assert_array_equal(found["null_limbs"], known)
 
 
 def test_null_limbs_keep_bones_volumes_and_strength(planned):
@@ -94,36 +96,51 @@ def test_null_limbs_that_cannot_be_solved_are_not_counted(planned, monkeypatch):
 
     monkeypatch.setattr(null_orders, "solve_variations", sometimes)
     two = null_agreement(planned.setup, orders, 2)
-    assert set(np.array(two)[np.isfinite(two)]) <= {0.0, 1.0}
+    assert set(two["null_limbs"]) <= {0, 1}
+    assert set(two["null_agree"].dropna()) <= {0.0, 1.0}
     monkeypatch.setattr(
         null_orders, "solve_variations", lambda *_: (_ for _ in ()).throw(ModelError("x"))
     )
-    assert np.isnan(null_agreement(planned.setup, orders, 2)).all()
+    none = null_agreement(planned.setup, orders, 2)
+    assert none["null_agree"].isna().all()
+    assert (none["null_limbs"] == 0).all()
+
+
+def null_limbs(*agree, able=11):
+    return pd.DataFrame({"null_agree": agree, "null_limbs": able})
 
 
 def test_the_statement_counts_both_kinds():
     model = solved().model
-    firm = pd.DataFrame({"null_agree": [1.0, 0.9, 0.89, 0.2, np.nan]})
+    firm = null_limbs(1.0, 0.9, 0.89, 0.2, np.nan, able=[11, 12, 12, 12, 0])
     known = next(a for a in stored_agreements(model) if is_firm(a))
-    assert null_text(firm, model) == (
-        " Of the 5, 2 hold in nine of ten null limbs that can do both conditions, so posture and "
-        "load decide them; 2 rest on the muscles of this limb; of published orders of that kind, "
-        f"limits left aside, {known.telling_right} of {known.telling} are right; "
-        "no null limb can do both conditions of 1."
+    published = (
+        f" Of published orders, limits left aside, {known.alike_right} of {known.alike} of the "
+        f"first kind are right and {known.right - known.alike_right} of the other "
+        f"{known.rows - known.alike}."
     )
-    assert null_text(firm.iloc[:1], model).endswith("so posture and load decide it.")
+    assert null_text(firm, model) == (
+        " Of the 5, 2 hold in at least nine of ten of the 0 to 12 null limbs that can do both "
+        "conditions, so posture and load decide them; 2 rest on the muscles of this limb; no null "
+        "limb can do both conditions of 1." + published
+    )
+    one = null_text(firm.iloc[:1], model)
+    assert one.startswith(" Of the 1, 1 holds in at least nine of ten of the 11 null limbs that")
+    assert "so posture and load decide it." in one
     assert null_text(pd.DataFrame({"head": ["a"]}), model) == ""
+    assert null_text(firm.iloc[:0], model) == ""
 
 
 def test_terminal_page_and_table_say_what_was_counted(tmp_path):
     study = solved()
     verdicts = verdict_table(study)
-    agree = list(np.linspace(0.0, 1.0, len(verdicts)))
-    marked = with_null_limbs(verdicts, agree)
+    agree = np.linspace(0.0, 1.0, len(verdicts))
+    null = null_limbs(*agree)
+    marked = with_null_limbs(verdicts, null)
     firm = marked[marked["verdict"] == "firm"]
     said = null_text(firm, study.model)
     assert len(firm) > 2
-    assert plain(said) in plain(printed(lambda console: print_study(console, study, agree)))
+    assert plain(said) in plain(printed(lambda console: print_study(console, study, null)))
     page = PageReader(render(study_page(study, marked, {})))
     assert plain(said) in plain(page.text("In short"))
     shown = page.table("Orders of two conditions in lift-mean activation that nothing reversed")
@@ -131,6 +148,7 @@ def test_terminal_page_and_table_say_what_was_counted(tmp_path):
     assert shown.column("null limbs that agree") == [
         f"{100 * share:.0f} %" for share in largest["null_agree"]
     ]
-    write_results(study, tmp_path, figures=False, null_agree=agree)
+    write_results(study, tmp_path, figures=False, null=null)
     written = pd.read_csv(tmp_path / "verdicts.csv")
     assert written["null_agree"].to_numpy() == pytest.approx(agree, rel=1e-6)
+    assert (written["null_limbs"] == 11).all()

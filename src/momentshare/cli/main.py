@@ -225,7 +225,7 @@ def _compare(
                 run,
                 figures=figures,
                 effects=tables,
-                null_agree=agree,
+                null=agree,
                 begun=ahead,
                 progress=lambda what: status.update(f"writing {what}"),
             )

@@ -76,6 +76,16 @@ def uncertainty(
         float,
         typer.Option(help="Spread of a given lateral ratio; 0.15 where it was never measured."),
     ] = 0.05,
+    null_limbs: Annotated[
+        int,
+        typer.Option(
+            "--null-limbs",
+            min=0,
+            max=1000,
+            help="Also solve the study with this many null limbs, whose attachments are displaced "
+            "at random, and say which orders any limb would give.",
+        ),
+    ] = 0,
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
@@ -143,6 +153,8 @@ def uncertainty(
         except KeyboardInterrupt:
             echo(f"stopped; finished chunks are in {out}, run again to continue", err=True)
             raise typer.Exit(130) from None
+        if null_limbs:
+            found = _with_null_limbs(found, null_limbs, console(stderr=True, quiet=quiet))
         names = write_summary(found, run, figures=not no_figures)
     lost = found.failures
     if (lost["failed"] == lost["draws"]).all():
@@ -173,6 +185,21 @@ def _run(
             bar.update(tasks[stage], completed=done)  # type: ignore[arg-type]
 
         return run_uncertainty(plan, run, workers=workers, scheduler=scheduler, progress=show)
+
+
+def _with_null_limbs(found: Summary, count: int, screen: Console) -> Summary:
+    from momentshare.report.text.draw_verdicts import judged_pairs, main_treatment
+    from momentshare.validation.null_orders import null_agreement
+
+    orders = judged_pairs(found).assign(lateral=main_treatment(found)[1])
+    with screen.status("null limbs") as status:
+        agree = null_agreement(
+            found.plan.setup(),
+            orders,
+            count,
+            progress=lambda done, total: status.update(f"null limb {done + 1} of {total}"),
+        )
+    return replace(found, null=agree)
 
 
 def _print(screen: Console, found: Summary) -> None:

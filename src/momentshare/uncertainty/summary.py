@@ -74,6 +74,9 @@ class Summary:
         Of measured lifts of several people: the mean of each condition, and each difference
         between two, with an interval over people and one over draws; otherwise empty. See
         :func:`momentshare.uncertainty.people.people_rows`.
+    null : DataFrame, optional
+        What null limbs give of each judged order, from
+        :func:`momentshare.validation.null_orders.null_agreement`.
     """
 
     plan: UncertaintyPlan
@@ -84,6 +87,7 @@ class Summary:
     failures: pd.DataFrame
     sensitivity: Sensitivity | None
     people_and_model: pd.DataFrame = field(default_factory=pd.DataFrame)
+    null: pd.DataFrame | None = None
 
     __repr__ = brief
 

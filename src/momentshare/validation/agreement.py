@@ -17,7 +17,7 @@ import numpy as np
 
 from momentshare.errors import ModelError
 from momentshare.inputs import TABLE, csv_rows, read_text
-from momentshare.validation.scores import GROUPS, KIND_NAMES
+from momentshare.validation.scores import AS_OFTEN, GROUPS, KIND_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +38,7 @@ __all__ = [
     "firm_orders",
     "is_firm",
     "reaches",
+    "split",
     "stored_agreements",
 ]
 
@@ -62,8 +63,9 @@ class Agreement:
         Share of the drawn limbs on the side that most are on.
     rows, right : int
         Published rows, and those that are on that side.
-    telling, telling_right : int
-        The same of rows that fewer than nine of ten null limbs get right.
+    alike, alike_right : int
+        The same of rows on which at least nine of ten null limbs take that side too, so that
+        posture and load decide them.
     covered : int
         Rows on the other side that a limit of the limb covers.
     """
@@ -74,8 +76,8 @@ class Agreement:
     most: float
     rows: int
     right: int
-    telling: int
-    telling_right: int
+    alike: int
+    alike_right: int
     covered: int
 
     @property
@@ -103,8 +105,8 @@ def agreements(table: pd.DataFrame) -> tuple[Agreement, ...]:
     Parameters
     ----------
     table : DataFrame
-        With ``kind``, ``use``, ``source_used``, ``telling``, ``drawn_right`` and ``limit``, such
-        as :func:`momentshare.validation.table.validation_table` returns.
+        With ``kind``, ``use``, ``source_used``, ``null_right``, ``drawn_right`` and ``limit``,
+        such as :func:`momentshare.validation.table.validation_table` returns.
 
     Returns
     -------
@@ -113,8 +115,9 @@ def agreements(table: pd.DataFrame) -> tuple[Agreement, ...]:
     """
     judged = _judged(table)
     share = judged["drawn_right"].to_numpy(dtype=float)
-    telling = judged["telling"].to_numpy(dtype=bool)
+    null = judged["null_right"].to_numpy(dtype=float)
     side = np.maximum(share, 1.0 - share)
+    alike = np.where(share > 0.5, null, 1.0 - null) >= AS_OFTEN
     found = []
     for group, shared in GROUPS:
         for kind in ("order", "sense"):
@@ -128,8 +131,8 @@ def agreements(table: pd.DataFrame) -> tuple[Agreement, ...]:
                         Agreement(
                             group=group, kind=KIND_NAMES[kind], least=least, most=most,
                             rows=int(here.sum()), right=int(right.sum()),
-                            telling=int((here & telling).sum()),
-                            telling_right=int((right & telling).sum()),
+                            alike=int((here & alike).sum()),
+                            alike_right=int((right & alike).sum()),
                             covered=int(covered.sum()),
                         )
                     )  # fmt: skip
@@ -156,7 +159,8 @@ def agreement_rows(table: pd.DataFrame) -> list[dict[str, str]]:
             "judged": a.kind,
             "drawn limbs that agree": a.words,
             "right": _of(a.right, a.rows),
-            "right where it tells": _of(a.telling_right, a.telling),
+            "right where null limbs agree": _of(a.alike_right, a.alike),
+            "right elsewhere": _of(a.right - a.alike_right, a.rows - a.alike),
             "wrong, under a limit": str(a.covered),
             "wrong, under none": str(a.rows - a.right - a.covered),
         }
@@ -168,7 +172,8 @@ def agreement_rows(table: pd.DataFrame) -> list[dict[str, str]]:
             "judged": "numbers",
             "drawn limbs that agree": "their 90 % interval meets the band",
             "right": _of(r.reached, r.rows),
-            "right where it tells": "–",
+            "right where null limbs agree": "–",
+            "right elsewhere": "–",
             "wrong, under a limit": "–",
             "wrong, under none": "–",
         }
@@ -206,13 +211,18 @@ def firm_orders(found: Sequence[Agreement]) -> str:
     wrong = own.rows - own.right
     said = (
         f"Of {own.rows} published orders on which at least {100 * own.least:.0f} % of limbs drawn "
-        f"within this limb's spreads agree, {own.right} are right, {own.right - own.telling_right} "
-        "of them in nine of ten null limbs too"
+        f"within this limb's spreads agree, {own.right} are right: {own.alike_right} of the "
+        f"{own.alike} that at least nine of ten null limbs give too, and {split(own)}"
     )
     if not wrong:
         return f"{said}."
-    covered = "the other" if own.covered == wrong else f"{own.covered} of the other"
-    return f"{said}; its limits, which were written from such rows, cover {covered} {wrong}."
+    covered = "those" if own.covered == wrong else f"{own.covered} of those"
+    return f"{said}. Limits, written from such rows, cover {covered} that are wrong."
+
+
+def split(own: Agreement) -> str:
+    """Say how many of the other orders are right."""
+    return f"{own.right - own.alike_right} of the other {own.rows - own.alike}"
 
 
 def stored_agreements(model: Model) -> tuple[Agreement, ...]:
@@ -235,7 +245,7 @@ def stored_agreements(model: Model) -> tuple[Agreement, ...]:
         try:
             group, kind, *numbers = row
             least, most = (float(share) for share in numbers[:2])
-            rows, right, telling, telling_right, covered = (int(count) for count in numbers[2:])
+            rows, right, alike, alike_right, covered = (int(count) for count in numbers[2:])
         except ValueError:
             raise ModelError(
                 f"{path} row {number}: must hold a group, a kind, two shares and five counts; "
@@ -244,7 +254,7 @@ def stored_agreements(model: Model) -> tuple[Agreement, ...]:
         found.append(
             Agreement(
                 group=group, kind=kind, least=least, most=most,
-                rows=rows, right=right, telling=telling, telling_right=telling_right,
+                rows=rows, right=right, alike=alike, alike_right=alike_right,
                 covered=covered,
             )
         )  # fmt: skip

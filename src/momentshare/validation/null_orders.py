@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from momentshare.errors import MomentshareError
 from momentshare.reading.effects import lift_means
@@ -14,8 +15,6 @@ from momentshare.validation.null import DRAWS, null_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    import pandas as pd
 
     from momentshare.runs import Setup
 
@@ -28,7 +27,7 @@ def null_agreement(
     draws: int = DRAWS,
     *,
     progress: Callable[[int, int], None] | None = None,
-) -> list[float]:
+) -> pd.DataFrame:
     """Share of null limbs in which an order of two conditions is the same.
 
     Posture, load, lateral treatment, bones, volumes and strength of each person stay; attachments
@@ -49,8 +48,9 @@ def null_agreement(
 
     Returns
     -------
-    list of float
-        One for each order, of the null limbs that can do both conditions; NaN where none can.
+    DataFrame
+        A row for each order: ``null_limbs``, how many null limbs can do both conditions, and
+        ``null_agree``, the share of these in which the order is the same; NaN where none can.
     """
     gap = np.full((draws, len(orders)), np.nan)
     keys = [
@@ -69,7 +69,8 @@ def null_agreement(
         gap[k] = high - low
     known = np.isfinite(gap).sum(axis=0)
     same = (gap > 0.0).sum(axis=0)
-    return [float(a / b) if b else float("nan") for a, b in zip(same, known, strict=True)]
+    share = np.divide(same, known, out=np.full(len(orders), np.nan), where=known > 0)
+    return pd.DataFrame({"null_agree": share, "null_limbs": known})
 
 
 def _looked_up(means: pd.Series[float], keys: list[tuple[str, str, str]]) -> np.ndarray:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
+from momentshare.text import percent_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -121,14 +121,14 @@ def score_rows(found: Sequence[Score]) -> list[dict[str, str]]:
         {
             "sources": s.group,
             "judged": s.kind,
-            "right": f"{s.right} of {s.rows} ({_percent(s.right / s.rows)})",
+            "right": f"{s.right} of {s.rows} ({percent_text(s.right / s.rows)})",
             "within 20 %": f"{s.within} of {s.rows}" if s.kind == "numbers" else "–",
-            "null limb": _percent(s.null),
+            "null limb": percent_text(s.null),
             "right where it tells": (
                 f"{s.telling_right} of {s.telling}"
-                + (f" ({_percent(s.telling_right / s.telling)})" if s.telling else "")
+                + (f" ({percent_text(s.telling_right / s.telling)})" if s.telling else "")
             ),
-            "null limb there": _percent(s.telling_null),
+            "null limb there": percent_text(s.telling_null),
         }
         for s in found
     ]
@@ -147,7 +147,3 @@ def scores_markdown(found: Sequence[Score]) -> str:
 
 def _mean(values: pd.Series[float]) -> float:
     return float(values.mean()) if len(values) else float("nan")
-
-
-def _percent(share: float) -> str:
-    return "–" if np.isnan(share) else f"{100.0 * share:.0f} %"

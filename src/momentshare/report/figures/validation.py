@@ -67,10 +67,12 @@ def scores_figure(found: Sequence[Score]) -> Figure:
 def agreement_figure(found: Sequence[Agreement]) -> Figure:
     """Share of orders and senses that are right, a row per share of drawn limbs that agree.
 
-    Full dots are all published rows, open ones those that tell the limb from its null limbs, lines
-    their 95 % intervals (Wilson 1927), all for the first group of sources.
+    Full dots are rows on which null limbs take the same side, open ones the others, lines their
+    95 % intervals (Wilson 1927), all for the first group of sources.
     """
     from scipy.stats import binomtest
+
+    from momentshare.validation.agreement import split
 
     group = found[0].group
     own = [a for a in found if a.group == group]
@@ -82,15 +84,15 @@ def agreement_figure(found: Sequence[Agreement]) -> Figure:
         2,
         (2.5, 0.62 * len(bands) + 0.1),
         Texts(
-            title=f"Drawn limbs agree on {first.rows} {first.kind}: {first.right} are right, "
-            f"{first.telling_right} of {first.telling} where null limbs are not",
+            title=f"Drawn limbs agree on {first.rows} {first.kind}: {first.alike_right} of "
+            f"{first.alike} are right where null limbs agree too, {split(first)}",
             note=f"Published rows from {group} that no fit has used, by the share of limbs drawn "
             f"within the model's spreads that agree (title: {first.words}). Above each dot: how "
             "many are right of how many.",
             panels=kinds,
             legend=[
-                ("all rows", style.FIRM),
-                ("rows that tell a limb from its null", style.OPEN),
+                ("at least nine of ten null limbs agree too", style.FIRM),
+                ("the others", style.OPEN),
                 ("95 % interval", style.RANGE),
             ],
         ),
@@ -102,8 +104,8 @@ def agreement_figure(found: Sequence[Agreement]) -> Figure:
     for ax, kind in zip(axes, kinds, strict=True):
         for a in (a for a in own if a.kind == kind):
             for shift, look, right, rows in (
-                (-0.17, style.FIRM, a.right, a.rows),
-                (0.25, style.OPEN, a.telling_right, a.telling),
+                (-0.17, style.FIRM, a.alike_right, a.alike),
+                (0.25, style.OPEN, a.right - a.alike_right, a.rows - a.alike),
             ):
                 if not rows:
                     continue

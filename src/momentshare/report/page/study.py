@@ -16,6 +16,7 @@ from momentshare.report.page.parts import (
 )
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.messages import study_messages
+from momentshare.report.text.null_orders import AGREE_WORDS
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.study_opening import course_keys, study_opening, tried_text
 from momentshare.report.text.verdicts import (
@@ -25,6 +26,7 @@ from momentshare.report.text.verdicts import (
     LIMITED,
     TURNING,
 )
+from momentshare.text import percent_text
 from momentshare.validation.bearing import misses, rows_on_heads, rows_table
 from momentshare.validation.table import told_rows
 
@@ -59,12 +61,12 @@ PICTURED = {
 _SHOWN = 12
 """Rows of a table of orders; all are in verdicts.csv."""
 
-_LABELS = {"null_agree": "null limbs that agree"}
+_LABELS = {"null_agree": AGREE_WORDS}
 _FORMATS: dict[str, Any] = {
     "difference": ".2f",
     "difference_low": ".2f",
     "difference_high": ".2f",
-    "null_agree": lambda share: f"{100.0 * share:.0f}\u00a0%",
+    "null_agree": percent_text,
 }
 
 _PRINTED = 0.005

@@ -26,6 +26,7 @@ from momentshare.report.text.draw_verdicts import (
     shown_activation,
 )
 from momentshare.report.text.factor_statements import drawn_statements
+from momentshare.report.text.null_orders import AGREE_WORDS
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.study_opening import course_keys
 from momentshare.report.text.uncertainty_opening import (
@@ -44,6 +45,7 @@ from momentshare.report.text.verdicts import (
     TOO_OFTEN_SHORT,
     TURNING,
 )
+from momentshare.text import percent_text
 from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.people import COLUMNS
 
@@ -161,7 +163,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
             if len(mine) > _MOST
             else ""
         )
-        hidden = {"verdict", "limit", "activation"} | (set() if fallen else set(_MET))
+        hidden = {"verdict", "limit", "activation", "null_limbs"} | (set() if fallen else set(_MET))
         columns = [name for name in mine.columns if name not in hidden]
         columns += ["limit"] if mine["limit"].any() else []
         blocks.append(
@@ -171,12 +173,14 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
                 formats={
                     "difference": "+.0f",
                     **{n: ".2f" for n in columns if n.startswith("probability")},
+                    **({"null_agree": percent_text} if "null_agree" in columns else {}),
                 },
                 labels={
                     "difference": f"mean difference, {treatment} [% points]",
                     "probability": f"probability, {treatment}",
                     "probability_low": "least probability",
                     "probability_high": "greatest probability",
+                    **({"null_agree": AGREE_WORDS} if "null_agree" in columns else {}),
                     **(dict(zip(_MET, _MET_WORDS, strict=True)) if fallen else {}),
                 },
                 note="; ".join(found.model.limits.notes(mine["limit"])),

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from math import isnan
 from typing import TYPE_CHECKING
 
 from momentshare.report.page.document import Page, Section, Table
 from momentshare.report.page.parts import captioned, limits_section, report_page
 from momentshare.report.text.opening import Opening, counted, joined
+from momentshare.text import percent_text
 from momentshare.validation.agreement import agreement_rows, agreements, firm_orders
 from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.scores import score_rows, scores
@@ -119,11 +119,11 @@ def validation_page(model: Model, table: pd.DataFrame, pictures: Mapping[str, by
                         "null_right": "null limbs right",
                         "drawn_right": "drawn limbs right",
                     },
-                    formats={"null_right": _percent, "drawn_right": _percent},
+                    formats={"null_right": percent_text, "drawn_right": percent_text},
                     caption="Rows that the limb misses; those that nine of ten null limbs get "
                     "right come first. A row that hardly any drawn limb gets right lies beyond the "
-                    "limb's spreads, and the limit says why; one that many get right lies within "
-                    "what they leave open.",
+                    "limb's spreads, and the limit, if it has one, says why; one that many get "
+                    "right lies within what they leave open.",
                 )
             ],
         ),
@@ -145,10 +145,6 @@ def validation_page(model: Model, table: pd.DataFrame, pictures: Mapping[str, by
     )
 
 
-def _percent(share: float) -> str:
-    return "–" if isnan(share) else f"{100.0 * share:.0f}\u00a0%"
-
-
 def _agreement_section(table: pd.DataFrame, pictures: Mapping[str, bytes]) -> list[Section]:
     """Return how far firm orders can be trusted; nothing without drawn limbs."""
     import pandas as pd
@@ -164,8 +160,10 @@ def _agreement_section(table: pd.DataFrame, pictures: Mapping[str, bytes]) -> li
                 *captioned("agreement", pictures, _CAPTIONS),
                 Table(
                     frame=pd.DataFrame(rows),
-                    caption="Limbs drawn within the model's spreads, as in uncertainty. Limits "
-                    "were written from these rows, so what they leave is no independent test.",
+                    caption="Limbs drawn within the model's spreads, as in uncertainty. Right: "
+                    "the side that most drawn limbs take; the limb itself may be on the other. "
+                    "Limits were written from these rows, so what they leave is no independent "
+                    "test.",
                 ),
             ],
         )

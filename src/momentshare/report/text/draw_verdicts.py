@@ -9,6 +9,7 @@ import pandas as pd
 
 from momentshare.limits import merged_keys
 from momentshare.reading.once import made_once
+from momentshare.report.text.null_orders import with_null_limbs
 from momentshare.report.text.opening import head_volumes
 from momentshare.report.text.verdicts import LIMITED, MOST_SHORT, verdict_on
 from momentshare.uncertainty.plan import SURE
@@ -113,7 +114,8 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         point) or ``beyond the limb``; ``probability_met`` and ``draws_met`` are those of the
         treatment and criterion shown first over draws without a shortfall;
         ``active_volume_cm3`` is the difference times the volume of
-        the head in the reference person, ``activation`` the median in ``condition``.
+        the head in the reference person, ``activation`` the median in ``condition``;
+        ``null_agree`` and ``null_limbs`` what null limbs give of it, if that is known.
     """
     criterion, mode = main_treatment(found)
     part, _, _ = shown_activation(found)
@@ -162,7 +164,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         "probability_high", "verdict", "limit", "probability_met", "draws_met",
         "active_volume_cm3", "activation",
     ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+    return with_null_limbs(pd.DataFrame(rows, columns=columns), found.null)
 
 
 def _fallen(found: Summary) -> set[str]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
 from rich.markup import escape
 from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.text.terminal import print_cautions
+from momentshare.text import percent_text
 from momentshare.validation.agreement import (
     AGREEMENT_FILE,
     agreement_markdown,
@@ -176,8 +176,8 @@ def _print_misses(console: Console, title: str, misses: pd.DataFrame) -> None:
             row["published"],
             f"{row['low']:.3g} to {row['high']:.3g} {row['unit']}".rstrip() if number else "",
             row["model"],
-            _percent(row["null_right"]),
-            _percent(row["drawn_right"]),
+            percent_text(row["null_right"]),
+            percent_text(row["drawn_right"]),
             row["limit"],
             row["known"],
             row["source"],
@@ -193,10 +193,6 @@ def _print_rows(console: Console, title: str, rows: Sequence[Mapping[str, str]])
     for row in rows:
         table.add_row(*row.values())
     console.print(table)
-
-
-def _percent(share: float) -> str:
-    return "–" if np.isnan(share) else f"{100 * share:.0f} %"
 
 
 def write_validation(model: Model, data: pd.DataFrame, writer: Writer) -> list[str]:

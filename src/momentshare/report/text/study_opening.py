@@ -10,6 +10,7 @@ import pandas as pd
 from momentshare import reading
 from momentshare.limits import keys_text, lift_kinds, merged_keys, with_limits
 from momentshare.reading.once import made_once
+from momentshare.report.text.null_orders import null_text
 from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
@@ -34,14 +35,11 @@ from momentshare.report.text.verdicts import (
 from momentshare.sharing import Status
 from momentshare.study.factors import MOST_CROSSED
 from momentshare.text import head_phrase
-from momentshare.validation.agreement import is_firm, stored_agreements
-from momentshare.validation.scores import AS_OFTEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from momentshare.limits import Limits
-    from momentshare.model import Model
     from momentshare.study import StudyResult
 
 __all__ = [
@@ -53,11 +51,9 @@ __all__ = [
     "course_text",
     "lead_word",
     "most_muscle",
-    "null_text",
     "study_opening",
     "tried_text",
     "verdict_table",
-    "with_null_limbs",
 ]
 
 WORKING = 0.05
@@ -261,35 +257,6 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     return f"{start}; {lead_word(len(firm), among)}{_order(top)}.{course}{anyway}"
 
 
-def with_null_limbs(verdicts: pd.DataFrame, agree: Sequence[float] | None) -> pd.DataFrame:
-    """Add ``null_agree``: the share of null limbs in which each order is the same, if known."""
-    return verdicts if agree is None else verdicts.assign(null_agree=list(agree))
-
-
-def null_text(firm: pd.DataFrame, model: Model) -> str:
-    """Say how many firm orders any limb would give, and what is known of the others."""
-    if "null_agree" not in firm:
-        return ""
-    share = firm["null_agree"]
-    alike, rest = int((share >= AS_OFTEN).sum()), int((share < AS_OFTEN).sum())
-    verb, decide = ("holds", "decide it") if alike == 1 else ("hold", "decide them")
-    parts = [
-        (
-            f"{alike:,} {verb} in nine of ten null limbs that can do both conditions, so posture "
-            f"and load {decide}"
-        ),
-    ]
-    if rest:
-        verb = "rests" if rest == 1 else "rest"
-        parts.append(f"{rest:,} {verb} on the muscles of this limb")
-        for known in filter(is_firm, stored_agreements(model)):
-            right = f"{known.telling_right} of {known.telling} are right"
-            parts.append(f"of published orders of that kind, limits left aside, {right}")
-    if none := int(share.isna().sum()):
-        parts.append(f"no null limb can do both conditions of {none:,}")
-    return f" Of the {len(firm):,}, {'; '.join(parts)}."
-
-
 def course_keys(limits: Limits, conditions: Iterable[Any], head: str) -> str:
     """Keys of the limits on the course of a head's activation along any lift of a study."""
     kinds = list(lift_kinds(conditions).values())
@@ -367,7 +334,8 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
             parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))
         if level:
             parts.append(
-                f"{counted(level, 'pair')} {'is' if level == 1 else 'are'} level within a point"
+                f"{counted(level, 'pair')} {'is' if level == 1 else 'are'} level within a point "
+                "under every treatment"
             )
     short = sum(
         int((result.sharing.status == Status.SHORTFALL).sum()) for _, result in study.pairs()

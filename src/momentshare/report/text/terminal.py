@@ -13,14 +13,15 @@ from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.limits import keys_text, lift_kinds, marked, with_limits
 from momentshare.report.text.messages import study_messages
+from momentshare.report.text.null_orders import with_null_limbs
 from momentshare.report.text.opening import MOST_TOLD, print_opening
-from momentshare.report.text.study_opening import study_opening, verdict_table, with_null_limbs
+from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.verdicts import LIMITED
 from momentshare.text import head_label, plain_number, signed_number
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     import pandas as pd
     from rich.console import Console
@@ -37,17 +38,15 @@ _MAIN_ROWS = ("shoulder_horizontal_adduction", "elbow_extension")
 """Moments that the summary shows."""
 
 
-def print_study(
-    console: Console, study: StudyResult, null_agree: Sequence[float] | None = None
-) -> None:
+def print_study(console: Console, study: StudyResult, null: pd.DataFrame | None = None) -> None:
     """Print what is firm, conditions, activation per head, messages and cautions.
 
-    ``null_agree`` is the share of null limbs in which each order is the same, if it is known.
+    ``null`` is what null limbs give of each order, if it is known.
     """
     people = len(study.study.file.person)
     word = "person" if people == 1 else "people"
     console.print(f"[bold]{escape(study.study.title)}[/bold] – {people} {word}")
-    verdicts = with_null_limbs(verdict_table(study), null_agree)
+    verdicts = with_null_limbs(verdict_table(study), null)
     print_opening(console, study_opening(study, verdicts))
     keys = [*_print_conditions(console, study), *_print_heads(console, study)]
     _print_findings(console, study)

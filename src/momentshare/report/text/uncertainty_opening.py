@@ -12,6 +12,7 @@ from momentshare.report.text.draw_verdicts import (
     named_heads,
     shown_activation,
 )
+from momentshare.report.text.null_orders import null_text
 from momentshare.report.text.opening import (
     MOVES,
     TURNS,
@@ -136,6 +137,7 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} on "
         "average over the draws."
         f"{course_text(found.model.limits, found.plan.study.file.condition, list(firm['head']))}"
+        f"{null_text(firm, found.model)}"
     )
 
 

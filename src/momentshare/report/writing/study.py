@@ -12,7 +12,8 @@ from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.page.document import render
 from momentshare.report.page.study import PICTURED, study_page
 from momentshare.report.text.factor_statements import factor_verdicts
-from momentshare.report.text.study_opening import verdict_table, with_null_limbs
+from momentshare.report.text.null_orders import with_null_limbs
+from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.record import run_record
 from momentshare.report.writing.study_figures import figures_ahead
@@ -28,7 +29,7 @@ from momentshare.report.writing.study_folder import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     import pandas as pd
@@ -75,7 +76,7 @@ def write_results(
     *,
     figures: bool = True,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
-    null_agree: Sequence[float] | None = None,
+    null: pd.DataFrame | None = None,
     begun: StudyFigures | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
@@ -89,8 +90,8 @@ def write_results(
         If false, figures written by an earlier run of the same study stay.
     effects : pair of DataFrame, optional
         Effect of each modelling choice, from :func:`momentshare.reading.effects.effect_tables`.
-    null_agree : sequence of float, optional
-        Share of null limbs in which each order of ``verdicts.csv`` is the same, from
+    null : DataFrame, optional
+        What null limbs give of each order of ``verdicts.csv``, from
         :func:`momentshare.validation.null_orders.null_agreement`.
     begun : StudyFigures, optional
         What draws the figures, if it is at work already.
@@ -106,7 +107,7 @@ def write_results(
         as_run_folder(folder, COMPARE, **folder_options(study.study, study.model)) as run,
         run.results(leave=() if figures else FIGURES) as writer,
     ):
-        verdicts = with_null_limbs(verdict_table(study), null_agree)
+        verdicts = with_null_limbs(verdict_table(study), null)
         _write_all(
             study,
             writer,
