@@ -409,13 +409,10 @@ def test_service_bounds_what_comes_in(service):
         {"moment_arms": [[0.02]], "active_capacity": [9], "joint_moments": [[0.1]] * 501}
     )
     assert post(service, long.encode())[0] == 400
-    deep = (
-        b'{"moment_arms": '
-        + b"[" * 5000
-        + b"]" * 5000
-        + b', "active_capacity": [1], "joint_moments": [1]}'
-    )
-    assert post(service, deep)[0] == 400
+    for depth in (4, 40, 5000):  # more axes than an array, than a loop over one, than a parser has
+        deep = b'{"moment_arms": ' + b"[" * depth + b"]" * depth
+        deep += b', "active_capacity": [1], "joint_moments": [1]}'
+        assert post(service, deep)[0] == 400
     for name in ("moment_arms", "active_capacity", "joint_moments"):
         given = {"moment_arms": [[0.02]], "active_capacity": [9], "joint_moments": [0.1]}
         given[name] = [given[name]] * 501

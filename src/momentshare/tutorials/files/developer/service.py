@@ -63,7 +63,7 @@ class Handler(BaseHTTPRequestHandler):
             return self.reply(200, answer(json.loads(self.rfile.read(int(length)))))
         except (json.JSONDecodeError, UnicodeDecodeError) as err:
             return self.reply(400, {"error": f"request: must be JSON; {err}"})
-        except (MomentshareError, ValueError, OverflowError, RecursionError) as err:
+        except (MomentshareError, ValueError, OverflowError, RuntimeError) as err:
             return self.reply(400, {"error": str(err)})
 
     def reply(self, status, record):
