@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import re
 import unicodedata
 from typing import TYPE_CHECKING, Any
@@ -52,7 +51,7 @@ def percent_text(share: float) -> str:
     >>> percent_text(0.975), percent_text(0.0), percent_text(float("nan"))
     ('98 %', '0 %', '–')
     """
-    return "–" if math.isnan(share) else f"{100.0 * share:.0f} %"
+    return f"{100.0 * share:.0f} %" if share >= 0.0 else "–"
 
 
 def head_phrase(head: str) -> str:
