@@ -7,7 +7,6 @@ escapes what it shows itself, a bibliography is parsed and rewritten, and no nam
 
 from __future__ import annotations
 
-import csv
 import io
 import re
 import unicodedata
@@ -225,6 +224,8 @@ def csv_text(table: pd.DataFrame, digits: str | None = None, *, header: bool = T
     header : bool
         Whether the names of the columns stand before the rows.
     """
+    import csv  # not with the solver, which imports this module
+
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     if header:
