@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from tests.drawn import plain, printed
-from tests.planned import TEXT, solved
+from tests.planned import PEOPLE, TEXT, solved
 from tests.report.page_reader import PageReader
 
 from momentshare import plan_study
@@ -45,20 +45,24 @@ def test_the_share_counts_null_limbs_that_can_do_both(planned):
         limbs = other_muscles("null", numbers).limbs(planned.setup.limbs)
         table = head_table_by_person(solve_setup(replace(planned.setup, limbs=limbs)))
         table = table.astype(dict.fromkeys(("head", "condition", "lateral", "person"), str))
-        own = table.pivot_table(
-            index="head", columns=["condition", "lateral"], values="mean_activation", dropna=False
-        )
+        own = {
+            (row.head, row.condition, row.lateral, row.person): row.mean_activation
+            for row in table.itertuples()
+        }
 
-        def mean(head, condition, lateral, own=own):
-            # Dumbbells are solved without a lateral force only.
-            return own.loc[head, (condition, "zero" if condition == "dumbbells" else lateral)]
+        def difference(o, own=own):
+            # Over the people who can do both; dumbbells are solved without a lateral force only.
+            found = []
+            for person in PEOPLE:
+                ends = [
+                    own[o.head, name, "zero" if name == "dumbbells" else o.lateral, person]
+                    for name in (o.condition, o.other)
+                ]
+                found.append(ends[0] - ends[1])
+            known = [gap for gap in found if np.isfinite(gap)]
+            return np.sign(np.mean(known)) if known else np.nan
 
-        signs.append(
-            [
-                np.sign(mean(o.head, o.condition, o.lateral) - mean(o.head, o.other, o.lateral))
-                for o in orders.itertuples()
-            ]
-        )
+        signs.append([difference(order) for order in orders.itertuples()])
     table = np.array(signs)
     known = np.isfinite(table).sum(axis=0)
     wanted = np.where(known > 0, (table > 0).sum(axis=0) / np.maximum(known, 1), np.nan)
@@ -108,6 +112,16 @@ def test_null_limbs_that_cannot_be_solved_are_not_counted(planned, monkeypatch):
 
 def null_limbs(*agree, able=11):
     return pd.DataFrame({"null_agree": agree, "null_limbs": able})
+
+
+def test_a_condition_that_is_missing_counts_for_no_null_limb(planned):
+    orders = verdict_table(solved())
+    rest = [task for task in planned.setup.tasks if task.condition != "wide"]
+    found = null_agreement(replace(planned.setup, tasks=tuple(rest)), orders, 1)
+    wide = (orders[["condition", "other"]] == "wide").any(axis=1).to_numpy()
+    assert wide.any()
+    assert (found["null_limbs"][wide] == 0).all()
+    assert found["null_agree"][wide].isna().all()
 
 
 def test_the_statement_counts_both_kinds():

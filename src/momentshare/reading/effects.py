@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from momentshare.runs import CaseSet, Setup, Variation
 
-__all__ = ["effect_tables", "lift_means", "switches"]
+__all__ = ["effect_tables", "switches"]
 
 _TEMPO = 1.5
 """Duration [s] given to the lift of a quasi-static condition to show the effect of speed."""
@@ -127,12 +127,12 @@ def effect_tables(
     planned = any(task.exercise is not None for task in setup.tasks)
     keys = ["condition", "lateral", "head"]
     base = solve_setup(setup, greatest_load=planned, compared=False)
-    base_heads, base_lifts = lift_means(base, keys), _lifts(condition_table(base))
+    base_heads, base_lifts = _heads(base, keys), _lifts(condition_table(base))
     heads, lifts = [], []
     found = solve_variations(setup, switches(setup), greatest_load=planned, progress=progress)
     for variation, result in found:
         both = pd.DataFrame(
-            {"mean_activation": base_heads, "mean_activation_changed": lift_means(result, keys)}
+            {"mean_activation": base_heads, "mean_activation_changed": _heads(result, keys)}
         )
         both["difference"] = both["mean_activation_changed"] - both["mean_activation"]
         both.insert(0, "switch", variation.name)
@@ -144,8 +144,8 @@ def effect_tables(
     return pd.concat(heads, ignore_index=True)[order], pd.concat(lifts, ignore_index=True)
 
 
-def lift_means(solved: CaseSet, keys: list[str]) -> pd.Series[float]:
-    """Lift-mean activation by ``keys``, averaged first over repetitions, then over people."""
+def _heads(solved: CaseSet, keys: list[str]) -> pd.Series[float]:
+    """Lift-mean activation, averaged first over repetitions, then over people."""
     table = head_table_by_person(solved)
     for name in ("head", "condition", "lateral", "person"):
         table[name] = table[name].astype(str)
