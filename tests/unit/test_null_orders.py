@@ -126,7 +126,7 @@ def test_a_condition_that_is_missing_counts_for_no_null_limb(planned):
 
 def test_the_statement_counts_both_kinds():
     model = solved().model
-    firm = null_limbs(1.0, 0.9, 0.89, 0.2, np.nan, able=[11, 12, 12, 12, 0])
+    firm = null_limbs(1.0, 0.9, 0.89, 0.2, np.nan, 1.0, able=[11, 12, 12, 12, 0, 9])
     known = next(a for a in stored_agreements(model) if is_firm(a))
     published = (
         f" Of published orders, limits left aside, {known.alike_right} of {known.alike} of the "
@@ -134,15 +134,16 @@ def test_the_statement_counts_both_kinds():
         f"{known.rows - known.alike}."
     )
     assert null_text(firm, model) == (
-        " Of the 5, 2 hold in at least nine of ten of the 0 to 12 null limbs that can do both "
-        "conditions, so posture and load decide them; 2 rest on the muscles of this limb; no null "
-        "limb can do both conditions of 1." + published
+        " Of the 6, 2 hold in at least nine of ten of the 11 to 12 null limbs that can do both "
+        "conditions, so posture and load decide them; 2 rest on the muscles of this limb; fewer "
+        "than 10 null limbs can do both conditions of 2." + published
     )
     one = null_text(firm.iloc[:1], model)
     assert one.startswith(" Of the 1, 1 holds in at least nine of ten of the 11 null limbs that")
     assert "so posture and load decide it." in one
     assert null_text(pd.DataFrame({"head": ["a"]}), model) == ""
     assert null_text(firm.iloc[:0], model) == ""
+    assert "What null limbs give is not known" in null_text(firm.iloc[4:], model)
 
 
 def test_terminal_page_and_table_say_what_was_counted(tmp_path):

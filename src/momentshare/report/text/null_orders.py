@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["AGREE_WORDS", "null_text", "with_null_limbs"]
 
+FEWEST = 10
+"""Null limbs that must be able to do both conditions before an order is told apart; assumed."""
+
 AGREE_WORDS = "null limbs that agree"
 """What ``null_agree`` is called in a table for a reader."""
 
@@ -39,11 +42,18 @@ def null_text(firm: pd.DataFrame, model: Model) -> str:
     """Say how many firm orders any limb would give, and how often published ones are right."""
     if "null_agree" not in firm or firm.empty:
         return ""
-    share, able = firm["null_agree"], firm["null_limbs"]
-    alike, rest = int((share >= AS_OFTEN).sum()), int((share < AS_OFTEN).sum())
-    verb, them = ("holds", "it") if alike == 1 else ("hold", "them")
-    low, high = int(able.min()), int(able.max())
+    told = firm[firm["null_limbs"] >= FEWEST]
+    few = len(firm) - len(told)
+    if told.empty:
+        return (
+            f" What null limbs give is not known: fewer than {FEWEST} of them can do both "
+            "conditions; ask for more with --null-limbs."
+        )
+    alike = int((told["null_agree"] >= AS_OFTEN).sum())
+    rest = len(told) - alike
+    low, high = int(told["null_limbs"].min()), int(told["null_limbs"].max())
     limbs = f"{high}" if low == high else f"{low} to {high}"
+    verb, them = ("holds", "it") if alike == 1 else ("hold", "them")
     parts = [
         (
             f"{alike:,} {verb} in at least nine of ten of the {limbs} null limbs that can do both "
@@ -52,8 +62,8 @@ def null_text(firm: pd.DataFrame, model: Model) -> str:
     ]
     if rest:
         parts.append(f"{rest:,} {'rests' if rest == 1 else 'rest'} on the muscles of this limb")
-    if none := int(share.isna().sum()):
-        parts.append(f"no null limb can do both conditions of {none:,}")
+    if few:
+        parts.append(f"fewer than {FEWEST} null limbs can do both conditions of {few:,}")
     said = f" Of the {len(firm):,}, {'; '.join(parts)}."
     for known in filter(is_firm, stored_agreements(model)):
         said += (
