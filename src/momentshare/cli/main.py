@@ -24,7 +24,14 @@ from momentshare.cli.limb import limb
 from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.people import people
 from momentshare.cli.strength import strength
-from momentshare.cli.tables import Conditions, People, echo, progress_bar
+from momentshare.cli.tables import (
+    Conditions,
+    NullLimbs,
+    People,
+    echo,
+    progress_bar,
+    solve_null_limbs,
+)
 from momentshare.cli.tutorial import tutorial
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
@@ -130,16 +137,7 @@ def compare(
             help="Leave out the band of the posture rule (some ten times as many lifts).",
         ),
     ] = False,
-    null_limbs: Annotated[
-        int,
-        typer.Option(
-            "--null-limbs",
-            min=0,
-            max=1000,
-            help="Also solve the study with this many null limbs, whose attachments are displaced "
-            "at random, and say which orders any limb would give.",
-        ),
-    ] = 0,
+    null_limbs: NullLimbs = 0,
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
@@ -210,15 +208,8 @@ def _compare(
         agree = None
         if null_limbs:
             from momentshare.report.text.study_opening import verdict_table
-            from momentshare.validation.null_orders import null_agreement
 
-            with screen.status("null limbs") as status:
-                agree = null_agreement(
-                    planned.setup,
-                    verdict_table(result),
-                    null_limbs,
-                    progress=lambda done, total: status.update(f"null limb {done + 1} of {total}"),
-                )
+            agree = solve_null_limbs(planned.setup, verdict_table(result), null_limbs, screen)
         with screen.status("writing") as status:
             files = write_results(
                 result,

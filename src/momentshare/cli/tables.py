@@ -17,14 +17,17 @@ from momentshare.text import for_terminal, with_minus
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
+    import pandas as pd
     from rich.console import Console
     from rich.progress import Progress
     from rich.text import Text
 
     from momentshare.files import RunFolder
+    from momentshare.runs import Setup
 
 __all__ = [
     "Conditions",
+    "NullLimbs",
     "People",
     "bars",
     "console",
@@ -33,6 +36,7 @@ __all__ = [
     "held_folder",
     "print_json",
     "progress_bar",
+    "solve_null_limbs",
 ]
 
 People = Annotated[
@@ -44,6 +48,18 @@ Conditions = Annotated[
     typer.Option("--condition", help="A condition; may be repeated; all if left out."),
 ]
 """People and conditions of the study for which a command is run."""
+
+NullLimbs = Annotated[
+    int,
+    typer.Option(
+        "--null-limbs",
+        min=0,
+        max=1000,
+        help="Also solve the study with this many null limbs, whose attachments are displaced "
+        "at random, and say which orders any limb would give.",
+    ),
+]
+"""How many null limbs a study is solved with; see :func:`solve_null_limbs`."""
 
 _WIDE = 160
 """Width in columns when the output is not a terminal, so that tables in a file are not cut."""
@@ -174,3 +190,21 @@ def _has_font_cache() -> bool:
         if not os.access(place, os.W_OK):
             return False
     return True
+
+
+def solve_null_limbs(
+    setup: Setup, orders: pd.DataFrame, count: int, screen: Console
+) -> pd.DataFrame:
+    """Solve a setup with null limbs, telling how far it is, and return what they give of orders.
+
+    See :func:`momentshare.validation.null_orders.null_agreement`.
+    """
+    from momentshare.validation.null_orders import null_agreement
+
+    with screen.status("null limbs") as status:
+        return null_agreement(
+            setup,
+            orders,
+            count,
+            progress=lambda done, total: status.update(f"null limb {done + 1} of {total}"),
+        )

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, bars, console, echo, held_folder
+from momentshare.cli.tables import (
+    Conditions,
+    NullLimbs,
+    People,
+    bars,
+    console,
+    echo,
+    held_folder,
+    solve_null_limbs,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,16 +85,7 @@ def uncertainty(
         float,
         typer.Option(help="Spread of a given lateral ratio; 0.15 where it was never measured."),
     ] = 0.05,
-    null_limbs: Annotated[
-        int,
-        typer.Option(
-            "--null-limbs",
-            min=0,
-            max=1000,
-            help="Also solve the study with this many null limbs, whose attachments are displaced "
-            "at random, and say which orders any limb would give.",
-        ),
-    ] = 0,
+    null_limbs: NullLimbs = 0,
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
@@ -189,17 +189,9 @@ def _run(
 
 def _with_null_limbs(found: Summary, count: int, screen: Console) -> Summary:
     from momentshare.report.text.draw_verdicts import judged_pairs, main_treatment
-    from momentshare.validation.null_orders import null_agreement
 
     orders = judged_pairs(found).assign(lateral=main_treatment(found)[1])
-    with screen.status("null limbs") as status:
-        agree = null_agreement(
-            found.plan.setup(),
-            orders,
-            count,
-            progress=lambda done, total: status.update(f"null limb {done + 1} of {total}"),
-        )
-    return replace(found, null=agree)
+    return replace(found, null=solve_null_limbs(found.plan.setup(), orders, count, screen))
 
 
 def _print(screen: Console, found: Summary) -> None:

@@ -8,16 +8,14 @@ test.
 
 from __future__ import annotations
 
-import os
 from dataclasses import asdict, dataclass, fields
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import ModelError
-from momentshare.inputs import TABLE, csv_rows, read_text
-from momentshare.validation.scores import AS_OFTEN, GROUPS, KIND_NAMES
+from momentshare.validation.scores import AS_OFTEN, GROUPS, KIND_NAMES, markdown_table
+from momentshare.validation.stored import rows_under, stored_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -191,10 +189,7 @@ def agreement_table(table: pd.DataFrame) -> pd.DataFrame:
 def agreement_markdown(table: pd.DataFrame) -> str:
     """Return the counts as a Markdown table; empty without drawn limbs."""
     rows = agreement_rows(table)
-    if not rows:
-        return ""
-    lines = [f"| {' | '.join(rows[0])} |", "|" + "---|" * len(rows[0])]
-    return "\n".join([*lines, *(f"| {' | '.join(row.values())} |" for row in rows)]) + "\n"
+    return markdown_table(rows) if rows else ""
 
 
 def is_firm(found: Agreement) -> bool:
@@ -233,22 +228,20 @@ def stored_agreements(model: Model) -> tuple[Agreement, ...]:
     ModelError
         The file has other columns, or a row that is none.
     """
-    path = Path(model.path) / AGREEMENT_FILE
-    if not os.path.lexists(path):
+    stored = stored_text(model, AGREEMENT_FILE)
+    if stored is None:
         return ()
-    every = csv_rows(read_text(path, TABLE, ModelError), str(path), ModelError)
+    text, where = stored
     names = [field.name for field in fields(Agreement)]
-    if not every or every[0][1] != names:
-        raise ModelError(f"{path}: must have the columns {', '.join(names)}")
     found = []
-    for number, row in every[1:]:
+    for number, row in rows_under(text, where, names):
         try:
             group, kind, *numbers = row
             least, most = (float(share) for share in numbers[:2])
             rows, right, alike, alike_right, covered = (int(count) for count in numbers[2:])
         except ValueError:
             raise ModelError(
-                f"{path} row {number}: must hold a group, a kind, two shares and five counts; "
+                f"{where} row {number}: must hold a group, a kind, two shares and five counts; "
                 f"got {row}; make the file again with momentshare validate --out"
             ) from None
         found.append(

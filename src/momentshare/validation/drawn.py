@@ -11,22 +11,20 @@ A drawn limb takes some seconds, so what the limbs get is stored beside the targ
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import ModelError, MomentshareError
+from momentshare.errors import ModelError
 from momentshare.exercise import BenchPress, Profile
-from momentshare.inputs import TABLE, csv_rows, read_text
 from momentshare.runs.cases import LimbPlan, Setup, Task
 from momentshare.uncertainty.draws import CUT, Draws
 from momentshare.uncertainty.layout import build_layout
 from momentshare.uncertainty.spreads import Spreads
-from momentshare.validation.answers import answers
+from momentshare.validation.answers import answers_of_each
 from momentshare.validation.probe import Probe, average_person
+from momentshare.validation.stored import rows_under, stored_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -124,13 +122,10 @@ def drawn_values(
     float array, shape (draws, targets)
         In the unit of each target; NaN where a limb cannot be built or cannot do the task.
     """
-    values = np.full((draws, len(targets)), np.nan)
-    for k, numbers in enumerate(drawn_numbers(model, draws)):
-        try:
-            values[k] = answers(targets, Probe(model, numbers=numbers, frames=_FRAMES))
-        except MomentshareError:
-            continue
-    return values
+    probes = (
+        Probe(model, numbers=numbers, frames=_FRAMES) for numbers in drawn_numbers(model, draws)
+    )
+    return answers_of_each(targets, probes)
 
 
 def drawn_csv(targets: Sequence[Target], values: NDArray[np.float64]) -> str:
@@ -152,20 +147,16 @@ def stored_drawn(model: Model) -> dict[str, DrawnRow]:
     ModelError
         The file has other columns, or a row that is none.
     """
-    path = Path(model.path) / _FILE
-    if not os.path.lexists(path):
-        return {}
-    return read_drawn(read_text(path, TABLE, ModelError), str(path))
+    found = stored_text(model, _FILE)
+    return {} if found is None else read_drawn(*found)
 
 
 def read_drawn(text: str, where: str = _FILE) -> dict[str, DrawnRow]:
     """Read the text of ``drawn_limbs.csv``; see :func:`stored_drawn`."""
-    every = csv_rows(text, where, ModelError)
-    if not every or every[0][1] != list(_COLUMNS):
-        raise ModelError(f"{where}: must have the columns {', '.join(_COLUMNS)}")
-    draws = {len(row[1]) for _, row in every[1:] if len(row) == len(_COLUMNS)}
+    rows = rows_under(text, where, _COLUMNS)
+    draws = {len(row[1]) for _, row in rows if len(row) == len(_COLUMNS)}
     found: dict[str, DrawnRow] = {}
-    for number, row in every[1:]:
+    for number, row in rows:
         own = _drawn_row(row) if len(draws) == 1 else None
         if own is None:
             raise ModelError(

@@ -10,17 +10,15 @@ Null limbs take a minute, so what they get right is stored beside the targets.
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import ModelError, MomentshareError
-from momentshare.inputs import TABLE, csv_rows, read_text
+from momentshare.errors import ModelError
 from momentshare.model.numbers import Numbers
-from momentshare.validation.answers import answers
+from momentshare.validation.answers import answers_of_each
 from momentshare.validation.probe import Probe, Tasks
+from momentshare.validation.stored import rows_under, stored_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -83,16 +81,16 @@ def null_right(model: Model, targets: Sequence[Target], draws: int = DRAWS) -> N
     bool array, shape (draws, targets)
         A limb that cannot be built or cannot do a task is wrong there.
     """
-    right = np.zeros((draws, len(targets)), dtype=bool)
     tasks = Tasks()
-    for k, numbers in enumerate(null_numbers(model, draws)):
-        probe = Probe(model, numbers=_of_both_sexes(numbers), frames=_FRAMES, tasks=tasks)
-        try:
-            found = answers(targets, probe)
-        except MomentshareError:
-            continue
-        right[k] = [t.is_right(v) for t, v in zip(targets, found, strict=True)]
-    return right
+    probes = (
+        Probe(model, numbers=_of_both_sexes(numbers), frames=_FRAMES, tasks=tasks)
+        for numbers in null_numbers(model, draws)
+    )
+    right = [
+        [t.is_right(v) for t, v in zip(targets, found, strict=True)]
+        for found in answers_of_each(targets, probes)
+    ]
+    return np.array(right, dtype=bool).reshape(draws, len(targets))
 
 
 def _of_both_sexes(numbers: Numbers) -> Callable[[str], Numbers]:
@@ -109,18 +107,13 @@ def stored_null(model: Model) -> dict[str, str]:
     ModelError
         The file has other columns, or marks that are no row of 0 and 1.
     """
-    path = Path(model.path) / _FILE
-    if not os.path.lexists(path):
-        return {}
-    return read_marks(read_text(path, TABLE, ModelError), str(path))
+    found = stored_text(model, _FILE)
+    return {} if found is None else read_marks(*found)
 
 
 def read_marks(text: str, where: str = _FILE) -> dict[str, str]:
     """Read the text of ``null_limb.csv``; see :func:`stored_null`."""
-    every = csv_rows(text, where, ModelError)
-    if not every or every[0][1] != list(_COLUMNS):
-        raise ModelError(f"{where}: must have the columns {', '.join(_COLUMNS)}")
-    rows = [row for _, row in every[1:]]
+    rows = [row for _, row in rows_under(text, where, _COLUMNS)]
     lengths = {len(row[1]) for row in rows if len(row) == 2}
     for number, row in enumerate(rows, start=2):
         if len(row) != 2 or set(row[1]) - {"0", "1"} or len(lengths) != 1:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from momentshare.text import percent_text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
@@ -24,6 +24,7 @@ __all__ = [
     "GROUPS",
     "KIND_NAMES",
     "Score",
+    "markdown_table",
     "score_rows",
     "scores",
     "scores_by_source",
@@ -139,8 +140,12 @@ def scores_markdown(found: Sequence[Score]) -> str:
     rows = score_rows(found)
     if not rows:
         return "No row of validation.\n"
-    names = list(rows[0])
-    lines = [f"| {' | '.join(names)} |", "|" + "---|" * len(names)]
+    return markdown_table(rows)
+
+
+def markdown_table(rows: Sequence[Mapping[str, str]]) -> str:
+    """Return rows of text, of which there must be one, as a Markdown table."""
+    lines = [f"| {' | '.join(rows[0])} |", "|" + "---|" * len(rows[0])]
     lines += [f"| {' | '.join(row.values())} |" for row in rows]
     return "\n".join(lines) + "\n"
 

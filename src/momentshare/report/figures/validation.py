@@ -10,6 +10,7 @@ from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from momentshare.validation.agreement import Agreement
@@ -55,12 +56,9 @@ def scores_figure(found: Sequence[Score]) -> Figure:
             if rows:
                 ax.plot([100.0 * null], [place], clip_on=False, **style.OPEN)
                 ax.plot([100.0 * right / rows], [place], clip_on=False, **style.FIRM)
-        ax.set_xlim(0.0, 100.0)
         ax.set_ylim(len(names) - 0.5, -0.5)
         ax.set_yticks(range(len(names)), [] if telling else names)
-        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
-        ax.set_axisbelow(True)
-        ax.set_xlabel("right [%]")
+        _share_axis(ax)
     return figure
 
 
@@ -121,11 +119,15 @@ def agreement_figure(found: Sequence[Agreement]) -> Figure:
                     ha="center",
                     fontsize=7.0,
                 )
-        ax.set_xlim(0.0, 100.0)
         ax.set_ylim(len(bands) - 0.5, -0.6)
         ax.set_yticks(range(len(bands)), bands if ax is axes[0] else [])
-        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
-        ax.set_axisbelow(True)
-        ax.set_xlabel("right [%]")
+        _share_axis(ax)
     axes[0].set_ylabel("drawn limbs that agree")
     return figure
+
+
+def _share_axis(ax: Axes) -> None:
+    ax.set_xlim(0.0, 100.0)
+    ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+    ax.set_axisbelow(True)
+    ax.set_xlabel("right [%]")

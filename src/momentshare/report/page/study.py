@@ -18,7 +18,7 @@ from momentshare.report.text.factor_statements import factor_statements, factor_
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.null_orders import AGREE_WORDS
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
-from momentshare.report.text.study_opening import course_keys, study_opening, tried_text
+from momentshare.report.text.study_opening import concerned_keys, study_opening, tried_text
 from momentshare.report.text.verdicts import (
     ANOTHER_RULE,
     FIRM_ASKS,
@@ -105,13 +105,7 @@ def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str
         ),
         limits_section(
             study.model,
-            concerned=[
-                *verdicts["limit"],
-                *(
-                    course_keys(study.model.limits, file.condition, str(head))
-                    for head in verdicts["head"].unique()
-                ),
-            ],
+            concerned=concerned_keys(study.model.limits, file.condition, verdicts),
         ),
         settings_section(
             [muscles_text(study.model, file.settings)],

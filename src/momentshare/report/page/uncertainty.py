@@ -28,7 +28,7 @@ from momentshare.report.text.draw_verdicts import (
 from momentshare.report.text.factor_statements import drawn_statements
 from momentshare.report.text.null_orders import AGREE_WORDS
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
-from momentshare.report.text.study_opening import course_keys
+from momentshare.report.text.study_opening import concerned_keys
 from momentshare.report.text.uncertainty_opening import (
     ASSUMPTIONS,
     judged_pairs,
@@ -111,13 +111,7 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
         _draws(found),
         limits_section(
             found.model,
-            concerned=[
-                *pairs["limit"],
-                *(
-                    course_keys(found.model.limits, file.condition, str(head))
-                    for head in pairs["head"].unique()
-                ),
-            ],
+            concerned=concerned_keys(found.model.limits, file.condition, pairs),
         ),
         settings_section(
             [muscles_text(found.model, file.settings)],

@@ -47,6 +47,7 @@ __all__ = [
     "MOST_MUSCLE",
     "POSTURE",
     "WORKING",
+    "concerned_keys",
     "course_keys",
     "course_text",
     "lead_word",
@@ -255,6 +256,13 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     course = course_text(study.model.limits, study.study.file.condition, list(firm["head"]))
     anyway = null_text(firm, study.model)
     return f"{start}; {lead_word(len(firm), among)}{_order(top)}.{course}{anyway}"
+
+
+def concerned_keys(limits: Limits, conditions: Iterable[Any], verdicts: pd.DataFrame) -> list[str]:
+    """Cells with the keys of limits that concern orders and the courses of their heads."""
+    kinds = list(conditions)
+    courses = (course_keys(limits, kinds, str(head)) for head in verdicts["head"].unique())
+    return [*verdicts["limit"], *courses]
 
 
 def course_keys(limits: Limits, conditions: Iterable[Any], head: str) -> str:
